@@ -114,7 +114,7 @@ def test_a_file_is_asked_about_in_german(browser: Browser) -> None:
     html = browser.get(f"/bring/{browser.bring('yard.csv', rows)}")
     assert "Was steht in einem Datum wie 01/04/2025 zuerst?" in html
     assert "1. April 2025 (Tag zuerst) oder 4. Januar 2025 (Monat zuerst)" in html
-    assert "Kennzeichen" in html
+    assert "Steuergeräte: engine" in html
     assert "Fehlercodes: P0301" in html
     letter = browser.get(f"/bring/{browser.bring('letter.txt', 'Dear all')}")
     assert 'class="told"><span lang="en">' not in letter
