@@ -37,14 +37,18 @@ LOOKED_AT = 20_000  # rows
 LOOKED_AT_PAGES = 50
 HEADER_ROWS = 30  # the headings are among this many first rows
 DELIMITERS = (";", "\t", ",", "|")
-_NO_TABLE = (
-    "{} has no table that could be found. If it is a report, write a map of the kind 'text' with "
-    "patterns, as help/imports.md of the program tells."
-)
 _DOUBTFUL = 0.5
 _WHOSE = {"vehicle_id", "vin", "plate"}
 _WHEN = {"scanned_at", "repaired_at", "cleared_at"}
 _HEADED = 2.0  # headings that are known: two of them for certain
+
+
+def _no_table(where: str) -> str:
+    return worded(
+        "{where} has no table that could be found. If it is a report, write a map of the kind "
+        "'text' with patterns, as help/imports.md of the program tells.",
+        where=where,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,7 @@ def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, aske
     if found is not None and text.codec:
         found.keys["encoding"] = text.codec.lower()
     if found is None:
-        raise RefusedFileError(_NO_TABLE.format(delivery.name))
+        raise RefusedFileError(_no_table(delivery.name))
     return found
 
 
@@ -262,7 +266,7 @@ def _in_pdf(delivery: Delivery, words: HeadingWords, units: ControlUnits) -> See
         if report := _in_report(printed_text(pages), words, units):
             return report
         if best is None:
-            raise RefusedFileError(_NO_TABLE.format(delivery.name))
+            raise RefusedFileError(_no_table(delivery.name))
     seen = _of_grid("pdf", best.rows, {}, {}, words)
     headings = [n for n in seen.frame.columns if n != LINE]
     seen.table_keys.setdefault("header_has", [n for n in headings if "#" not in n][:3])
