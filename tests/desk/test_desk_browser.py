@@ -336,7 +336,7 @@ def test_all_of_it_works_without_scripts(
     hand.go("Forget this vehicle")
     hand.look()
     hand.go("What was loaded")
-    page.get_by_text("Take back load 1", exact=True).click()
+    page.locator("summary", has_text="Take back: Load 1").click()
     hand.push("Yes, take back load 1")
     hand.until_done()
     context.close()
