@@ -3,6 +3,7 @@
 import asyncio
 import io
 import re
+import threading
 import time
 from pathlib import Path
 from typing import BinaryIO
@@ -11,12 +12,15 @@ from unittest.mock import Mock
 import pytest
 
 from afterclear.commands.app import app_at
+from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.progress import file_line
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
+from afterclear.desk import judging
 from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.door import Session
+from afterclear.desk.judging import Judge
 from afterclear.desk.pages.home import bench_lines
 from afterclear.desk.request import BUSY, Asked
 from afterclear.desk.routes import TURN
@@ -131,6 +135,29 @@ def test_a_large_file_that_nobody_can_read_says_why(browser: Browser) -> None:
     assert "It is being looked at" not in page
     answer = browser.client.get(f"/bring/{number}?zone=Nowhere/At+all")
     assert (answer.status_code, "no time zone" in answer.text) == (400, True)
+
+
+def test_a_process_that_is_begun_while_the_desk_stops_is_ended(
+    browser: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    judge = Judge(browser.bench)
+    process = Mock(pid=2**30, returncode=-15)
+    process.poll.return_value = None
+    process.communicate.return_value = (b"", b"")
+    stopper = threading.Thread(target=judge.stop)
+
+    def begin(*_: object, **__: object) -> Mock:
+        stopper.start()
+        stopper.join(0.2)  # it is quicker, unless it has to wait
+        return process
+
+    monkeypatch.setattr(judging, "subprocess", Mock(Popen=begin))
+    path = tmp_path / "large.csv"
+    path.write_bytes(bytes(400_000))
+    assert judge.judged(browser.desk.app, "1", path, HowAsked()) is None
+    judge.wait(60)
+    stopper.join()
+    process.terminate.assert_called_once()
 
 
 def test_hidden_files_of_a_folder_are_left_out(browser: Browser) -> None:

@@ -66,6 +66,7 @@ class Piece:
 
 
 Then = Callable[[Piece], None]
+Running = subprocess.Popen[str] | subprocess.Popen[bytes]
 
 
 class Bench:
@@ -173,7 +174,7 @@ class Bench:
                 umask=self._umask,
                 env=os.environ | LINES_PACKED,
             )
-        _give_way(running)
+        give_way(running, _NICENESS)
         assert running.stdout is not None  # noqa: S101 - it was asked for
         with running.stdout as said:
             for line in said:
@@ -182,14 +183,14 @@ class Bench:
         return running.wait()
 
 
-def _give_way(running: "subprocess.Popen[str]") -> None:
+def give_way(running: Running, niceness: int) -> None:
     """Let pages come first where a processor is short; a process that is over has no priority."""
     with suppress(OSError, AttributeError):  # not every system has priorities of this kind
-        os.setpriority(os.PRIO_PROCESS, running.pid, _NICENESS)
+        os.setpriority(os.PRIO_PROCESS, running.pid, niceness)
 
 
-def end(running: "subprocess.Popen[str] | subprocess.Popen[bytes] | None") -> None:
-    """End a command of the program; it undoes what it was at."""
+def end(running: Running | None) -> None:
+    """End a process of the program; it undoes what it was at."""
     if running is not None and running.poll() is None:
         running.terminate()
         try:

@@ -11,14 +11,13 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from afterclear.commands.app import App, app_at
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
-from afterclear.desk.bench import Bench, end
+from afterclear.desk.bench import Bench, Running, end, give_way
 from afterclear.errors import AfterclearError, UsageError, told_by, worded
 
 _AT_ONCE_BYTES: Final = 300_000  # some thousand rows: less than a second
@@ -40,7 +39,7 @@ class _Verdict:
     is_done: threading.Event = field(default_factory=threading.Event)
     checks: list[MapCheck] = field(default_factory=list)
     problem: str = ""
-    process: "subprocess.Popen[bytes] | None" = None
+    process: Running | None = None
     asked_at: float = 0.0  # when a page last wanted it, by the clock that only runs on
 
 
@@ -78,9 +77,11 @@ class Judge:
 
     def stop(self) -> None:
         """End what is under way."""
-        self._is_stopping = True
-        for verdict in tuple(self._verdicts.values()):
-            end(verdict.process)
+        with self._taken:
+            self._is_stopping = True
+            under_way = [verdict.process for verdict in self._verdicts.values()]
+        for process in under_way:
+            end(process)
 
     def _verdict(self, app: App, number: str, path: Path, how: Asked) -> _Verdict:
         # maps and vehicles may be others after a piece of work, or when a map was mended
@@ -121,15 +122,15 @@ class Judge:
     def _asked(
         self, verdict: _Verdict, app: App, path: Path, how: Asked
     ) -> tuple[list[MapCheck], str]:
-        if self._is_stopping or verdict not in self._verdicts.values():
-            return [], _FAILED  # nobody waits for it any more
-        verdict.process = subprocess.Popen(  # noqa: S603 - our own program
-            [sys.executable, "-P", "-c", _BEGIN], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-        )
-        with suppress(OSError, AttributeError):  # not every system has priorities of this kind
-            os.setpriority(os.PRIO_PROCESS, verdict.process.pid, _NICENESS)
-        told, _ = verdict.process.communicate(pickle.dumps((app.config, app.store, path, how)))
-        if verdict.process.returncode:
+        with self._taken:  # else one that is dropped just now would go on, and nobody end it
+            if self._is_stopping or verdict not in self._verdicts.values():
+                return [], _FAILED  # nobody waits for it any more
+            running = verdict.process = subprocess.Popen(  # noqa: S603 - our own program
+                [sys.executable, "-P", "-c", _BEGIN], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            )
+        give_way(running, _NICENESS)
+        told, _ = running.communicate(pickle.dumps((app.config, app.store, path, how)))
+        if running.returncode:
             return [], _FAILED
         made: tuple[list[MapCheck], str] = pickle.loads(told)  # noqa: S301 - our own program
         return made
