@@ -62,11 +62,11 @@ def packed(value: Any) -> Any:  # noqa: ANN401 - any part of an answer
         return {name: packed(each) for name, each in value.items()}
     if isinstance(value, list | tuple):
         return [packed(each) for each in value]
-    if isinstance(value, Integral) and not isinstance(value, bool):
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, Integral):
         return int(value)
-    if isinstance(value, Real) and not isinstance(value, bool):
-        return float(value)
-    return value if value is None or isinstance(value, str | bool) else str(value)
+    return float(value) if isinstance(value, Real) else str(value)
 
 
 def unpacked(value: Any) -> Any:  # noqa: ANN401 - any part of an answer

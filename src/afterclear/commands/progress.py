@@ -37,7 +37,7 @@ QUIET = Progress(lambda _: None, lambda _: None)
 def line_to_tell(text: str) -> str:
     """Give a line as whoever began this command wants it."""
     if isinstance(text, Worded) and os.environ.get(_ASKED) == LINES_PACKED[_ASKED]:
-        return json.dumps(packed(text), default=str)
+        return json.dumps(packed(text))
     return text
 
 
