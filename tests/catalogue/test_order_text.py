@@ -519,6 +519,14 @@ def test_an_ordinal_may_begin_a_text(reader: WorkReader, text: str) -> None:
     reader.read(text)
 
 
+@pytest.mark.parametrize("before", [".", "...", "- . ", ". . "])
+def test_a_full_stop_before_the_first_word_divides_nothing(reader: WorkReader, before: str) -> None:
+    """A workshop that fills an empty cell with dots, or puts one before its note, is read."""
+    assert reader.read(before).works == ()
+    work = Work("brake_pad", "front", "replace")
+    assert reader.read(f"{before}Front pads renewed").works == (work,)
+
+
 @pytest.mark.parametrize(
     ("text", "used"),
     [

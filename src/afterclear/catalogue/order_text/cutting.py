@@ -156,6 +156,8 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if sign != ".":
         is_decimal = sign == "," and before.isdecimal() and after[:1].isdecimal()  # "14,4 V"
         return SENTENCE if sign in ";!?|" or not sign else int(not is_decimal)
+    if not sentence:
+        return 0  # dots before the first word
     is_spelled = before in _SPELLED and sentence[-1].written.casefold() != before
     if is_spelled or _goes_on_in_place(before, after, sentence, vocabulary):
         return 0  # "Ölwechsel m. Filter"
