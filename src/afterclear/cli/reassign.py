@@ -4,9 +4,10 @@ import click
 
 from afterclear.cli.frame import tell, tell_load, with_app
 from afterclear.cli.load import known_zone
+from afterclear.cli.words import read_again_line
 from afterclear.commands.app import App
 from afterclear.commands.intake.retracting import Otherwise, reassign
-from afterclear.errors import UsageError, worded
+from afterclear.errors import UsageError
 
 
 @click.command("reassign")
@@ -22,12 +23,6 @@ def command(app: App, load_id: int, vehicle: str | None, zone: str | None) -> No
     if not vehicle and not zone:
         raise UsageError("Say what is otherwise: --vehicle ID, --zone ZONE, or both.")
     report = reassign(app, load_id, Otherwise(vehicle or None, zone), tell_load)
-    tell(
-        worded(
-            "{n} loads{more} were read again; 'afterclear analyse' is due.",
-            n=len(report.results),
-            more="",
-        )
-    )
+    tell(read_again_line(len(report.results)))
     if report.exit_code:
         raise SystemExit(report.exit_code)

@@ -3,6 +3,7 @@
 import click
 
 from afterclear.cli.frame import tell, tell_load, with_app
+from afterclear.cli.words import read_again_line
 from afterclear.commands.app import App
 from afterclear.commands.intake.replaying import replay
 from afterclear.errors import worded
@@ -18,14 +19,6 @@ def command(app: App, load_ids: tuple[int, ...], *, everything: bool) -> None:
     if not report.n_asked:
         tell(worded("No load refused anything, so nothing was read again; --all reads all again."))
         return
-    tell(
-        worded(
-            "{n} loads{more} were read again; 'afterclear analyse' is due.",
-            n=report.n_asked,
-            more=worded(" and {n} that built on them", n=report.n_depending)
-            if report.n_depending
-            else "",
-        )
-    )
+    tell(read_again_line(report.n_asked, report.n_depending))
     if report.load.exit_code:
         raise SystemExit(report.load.exit_code)

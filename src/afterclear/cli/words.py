@@ -31,6 +31,19 @@ def counted(n: int, what: str) -> str:
     return f"{n} {what}" if n == 1 else f"{n} {what}s"
 
 
+def read_again_line(n: int, n_depending: int = 0) -> str:
+    """Say that loads were read again, and others that had built on them.
+
+    >>> str(read_again_line(2, 1))
+    "2 loads and 1 that built on them were read again; 'afterclear analyse' is due."
+    """
+    return worded(
+        "{n} loads{more} were read again; 'afterclear analyse' is due.",
+        n=n,
+        more=worded(" and {n} that built on them", n=n_depending) if n_depending else "",
+    )
+
+
 def refused_line(refused: Rejection) -> str:
     """Say which row was refused, and what was expected."""
     place = f"line {refused.line}" if refused.line else "somewhere"
