@@ -43,7 +43,7 @@ from tests.histories.story import RULES
 
 T = TypeVar("T")
 
-_LAST_DAY = datetime(2024, 12, 31, tzinfo=UTC)  # of the histories, so that vehicles still go
+LAST_DAY = datetime(2024, 12, 31, tzinfo=UTC)  # of the histories, so that vehicles still go
 
 ATTEMPTS_A_VEHICLE = 10
 SCANS = 13
@@ -195,7 +195,7 @@ def measure(n_attempts: int, catalogue: Catalogue) -> Timing:
         timed("parts", lambda: find_parts(con, rules.tables, rules.parts))
         timed("sites", lambda: find_quarters(con, compare_groups(con, judged)))
         timed("process", lambda: find_process(con))
-        timed("forecast", lambda: find_forecast(con, catalogue, _LAST_DAY))
+        timed("forecast", lambda: find_forecast(con, catalogue, LAST_DAY))
         lifetimes = scalar(con, "SELECT count(*) FROM claims")
     return Timing(n_attempts, lifetimes, costs)
 

@@ -14,7 +14,7 @@ from afterclear.store.engine.database import query
 
 COLUMNS: Final = ["vehicle_id", "ecu", "code", "first_at", "last_at", "n"]
 
-_ISLANDS: Final = """
+ISLANDS: Final = """
     SELECT vehicle_id, ecu, code, min(scanned_at) AS first_at, max(scanned_at) AS last_at,
         count(*) AS n
     FROM (
@@ -29,7 +29,7 @@ _ROWS: Final = "SELECT vehicle_id, ecu, code, scanned_at FROM scans"
 
 def in_the_database(con: duckdb.DuckDBPyConnection) -> int:
     """Run one window query over all rows into a table; give the number of islands."""
-    con.execute(f"CREATE OR REPLACE TEMP TABLE islands AS {_ISLANDS}")
+    con.execute(f"CREATE OR REPLACE TEMP TABLE islands AS {ISLANDS}")
     return int(con.execute("SELECT count(*) FROM islands").fetchall()[0][0])
 
 

@@ -112,9 +112,10 @@ def group_spread(missed: FloatArray, squared: FloatArray) -> FloatArray:
     return np.clip(found, *_SPREAD)
 
 
-def chance_of_as_many(n: int, expected: float) -> float:
+def chance_of_as_many(n: IntArray, expected: FloatArray) -> FloatArray:
     """P(``n`` or more onsets) where ``expected`` are usual (Poisson)."""
-    return 1.0 if n <= 0 else float(special.pdtrc(n - 1, max(expected, 1e-9)))
+    usual = np.maximum(expected, 1e-9)
+    return np.where(n <= 0, 1.0, special.pdtrc(np.maximum(n - 1, 0), usual))
 
 
 def find_rises(record: RateRecord, search: Search) -> Iterator[Rise]:

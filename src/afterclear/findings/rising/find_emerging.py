@@ -31,6 +31,7 @@ from afterclear.finding_tables.emerging import ANY_FAULT
 from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.echo_onsets import name_echo_onsets
 from afterclear.findings.common.tables import forget, keep
+from afterclear.findings.rising.found_rise import Found
 from afterclear.findings.rising.km_at_risk import (
     ANY_UNIT,
     band_of,
@@ -44,7 +45,7 @@ from afterclear.findings.rising.rate_records import (
     any_fault,
     faults_of,
 )
-from afterclear.findings.rising.rise_rows import Found, rise_tables
+from afterclear.findings.rising.rise_rows import rise_tables
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 

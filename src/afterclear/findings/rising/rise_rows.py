@@ -2,22 +2,20 @@
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
-from afterclear.estimators.rates.rising import STEP_DAYS, Rise, chance_of_as_many
+from afterclear.estimators.arrays.validation import IntArray
+from afterclear.estimators.rates.rising import STEP_DAYS
 from afterclear.finding_tables.emerging import ANY_FAULT
+from afterclear.findings.rising.explained import explained_by
+from afterclear.findings.rising.found_rise import Found
 from afterclear.findings.rising.km_at_risk import band_of
-from afterclear.findings.rising.rate_records import Fault
 
 _BEFORE_DAYS: Final = 26 * STEP_DAYS  # the picture begins so long before the rise
-_CHANCE = 0.05  # what is left beside another rise is one of its own below this (own judgement)
-_MUCH = 3.0  # ln of evidence by which a wider group goes before a narrower one (own judgement)
 # columns without a value in any row still have a type
 _MAY_BE_EMPTY: Final[dict[str, pl.DataType]] = {
     "over_at": pl.Datetime("us"),
@@ -25,30 +23,6 @@ _MAY_BE_EMPTY: Final[dict[str, pl.DataType]] = {
 }
 _NEXT_DAYS = 90
 _MOST_NEXT = 200  # vehicles listed as next for one rise
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A rise with its fault and group."""
-
-    fault: Fault
-    level: str
-    level_no: int
-    group: int
-    group_name: str
-    rise: Rise
-    onsets: FloatArray  # (d,) cumulated
-    expected: FloatArray  # (d,) cumulated, at the rate before
-
-    @property
-    def end(self) -> int:
-        """Last day that counts for the rise."""
-        return self.onsets.size - 1 if self.rise.over_day is None else self.rise.over_day
-
-    def kind_on(self, zero: datetime) -> str:
-        """Name the rise but for its number among those of one day."""
-        day = zero + timedelta(days=self.rise.alarm_day)
-        return f"{self.fault.name} {self.level} {day:%Y-%m-%d}"
 
 
 def rise_tables(
@@ -60,7 +34,7 @@ def rise_tables(
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Give the rows of rises, of their pictures, and of their vehicles."""
     ordered = list(found)
-    withins = _within(ordered, groups)
+    withins = explained_by(ordered, groups)
     ids = _ids(ordered, zero)
     rows: list[dict[str, Any]] = []
     points: list[dict[str, Any]] = []
@@ -113,82 +87,6 @@ def _row(each: Found, zero: datetime, labels: dict[str, str], n_left: int) -> di
     }
 
 
-def _members(each: Found, groups: IntArray) -> BoolArray:
-    return np.asarray(groups[each.level_no] == each.group)
-
-
-def _begun(each: Found, groups: IntArray) -> BoolArray:
-    """Which onsets of the fault are the rise's."""
-    fault = each.fault
-    inside = (fault.onset_day > each.rise.start_day) & (fault.onset_day <= each.end)
-    return np.asarray(inside & _members(each, groups)[fault.onset_vehicle])
-
-
-def _within(found: list[Found], groups: IntArray) -> list[int | None]:
-    """For each rise the one that explains it, itself explained by none."""
-    left = {
-        (i, j): _explains(one, other, groups)
-        for i, one in enumerate(found)
-        for j, other in enumerate(found)
-        if i != j and _may_explain(one, other)
-    }
-    sizes = [int(_members(each, groups).sum()) for each in found]
-    by: list[int | None] = []
-    for j, each in enumerate(found):
-        others = [
-            i
-            for i, one in enumerate(found)
-            if left.get((i, j))
-            and not (left.get((j, i)) and _goes_before(each, sizes[j], one, sizes[i], i < j))
-        ]
-        by.append(max(others, key=lambda i: found[i].rise.evidence) if others else None)
-    return [None if at is None else _last(by, j) for j, at in enumerate(by)]
-
-
-def _last(by: list[int | None], at: int) -> int:
-    """Follow what explains what to the end."""
-    passed = {at}
-    while (up := by[at]) is not None and up not in passed:
-        at = up
-        passed.add(at)
-    return at
-
-
-def _goes_before(one: Found, size: int, other: Found, others: int, is_later: bool) -> bool:  # noqa: FBT001
-    """Whether of two rises that explain each other the first is told.
-
-    A component rather than all together; then the narrower group, unless the wider one has much
-    more evidence; then the one with more.
-    """
-    if (one.fault.name == ANY_FAULT) != (other.fault.name == ANY_FAULT):
-        return other.fault.name == ANY_FAULT
-    lead = one.rise.evidence - other.rise.evidence
-    if size != others and abs(lead) < _MUCH:
-        return size < others
-    return lead > 0 or (lead == 0 and not is_later)
-
-
-def _may_explain(other: Found, each: Found) -> bool:
-    if each.fault.name not in {other.fault.name, ANY_FAULT}:
-        return False
-    return other.end >= each.rise.start_day and each.end >= other.rise.start_day
-
-
-def _explains(other: Found, each: Found, groups: IntArray) -> bool:
-    """Whether what is left of a rise without another one's vehicles is no more than chance."""
-    same = other.fault.name == each.fault.name
-    members, others = _members(each, groups), _members(other, groups)
-    counted = each.fault.onset_vehicle[_begun(each, groups)]
-    if same:
-        n_left = int((~others[counted]).sum())
-        expected = each.rise.expected * float((members & ~others).sum() / members.sum())
-    else:
-        theirs = np.zeros(members.size, dtype=np.bool_)
-        theirs[other.fault.onset_vehicle[_begun(other, groups)]] = True
-        n_left, expected = int((~theirs[counted]).sum()), each.rise.expected
-    return chance_of_as_many(n_left, expected) > _CHANCE
-
-
 def _points(each: Found, zero: datetime) -> list[dict[str, Any]]:
     """Days of the picture, a week apart and the last one; expected as it is told."""
     start = each.rise.start_day
@@ -213,7 +111,7 @@ def _vehicles(
     each: Found, vehicles: pl.DataFrame, groups: IntArray, zero: datetime
 ) -> pl.DataFrame:
     """Vehicles of the group with the fault since then, the latest first; then the others."""
-    fault, begun = each.fault, _begun(each, groups)
+    fault, begun, members = each.fault, each.begun(groups), each.members(groups)
     seen = pl.DataFrame(
         {
             "vehicle": fault.onset_vehicle[begun],
@@ -226,12 +124,12 @@ def _vehicles(
     has = pl.col("day").is_not_null()
     rates = pl.Series(each.rise.rates * each.rise.ratio)
     return (
-        vehicles.filter(pl.Series(_members(each, groups)))
+        vehicles.filter(pl.Series(members))
         .join(seen, on="vehicle", how="left", maintain_order="left")
         .with_columns(
             km=pl.when(has).then(pl.col("then_km").fill_nan(None)).otherwise("km"),
             has_fault=has,
-            is_out=pl.Series(out[_members(each, groups)]),
+            is_out=pl.Series(out[members]),
             seen_at=pl.lit(zero) + pl.duration(days=pl.col("day")),
             rate=band_of(pl.col("km")).map_batches(rates.gather, return_dtype=pl.Float64),
         )
