@@ -1,17 +1,29 @@
-"""What a user would do with each file, and what comes of it: right, asked, refused, silently wrong."""
+"""What a user would do with each file, and what comes of it: right, asked, refused, silently wrong.
 
+Foreign files are read in this process: to begin one for each check and load would take most of the
+time, and ``tests/readers/test_reading_process.py`` holds what is read there to the same answers.
+"""
+
+import json
 import shutil
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+import pytest
+
+from afterclear import load as loading
 from afterclear.commands.app import App
+from afterclear.commands.intake import mapping
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
+from afterclear.readers.child import reading_child
+from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Question
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query
@@ -64,6 +76,10 @@ class Garage:
 
     def judge(self, file: Messy) -> Verdict:
         """Do what a user does: take the suggestion as it is, or answer its questions, and load."""
+        with _read_here():
+            return self._judged(file)
+
+    def _judged(self, file: Messy) -> Verdict:
         app = self.app(knows=file.knows)
         _load_past(app, file)
         path = app.store.parent / file.name
@@ -115,6 +131,25 @@ class Garage:
         if word == "right" and questions:
             word = "asked"
         return Verdict(file, word, questions, reason)
+
+
+class _ReadHere(Readers):
+    """All readers in this process; an answer goes through JSON as another process's does."""
+
+    def _ask(self, question: reading_child.Question, name: str) -> object:
+        said = json.dumps(reading_child.answered(question, self._readers))
+        answer: dict[str, Any] = json.loads(said)
+        if "did" in answer:
+            return answer["did"]
+        raise self._error(answer, name)
+
+
+@contextmanager
+def _read_here() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patched:
+        for asks in (loading, mapping):
+            patched.setattr(asks, "Readers", _ReadHere)
+        yield
 
 
 def _answer(file: Messy, question: Question) -> str:

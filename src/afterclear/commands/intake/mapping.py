@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 import polars as pl
@@ -18,7 +19,7 @@ from afterclear.plain import TABLES, Takes
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.containers import Member, check_nesting
 from afterclear.readers.mapped.map_reader import MapReader
-from afterclear.readers.maps.heading_words import read_heading_words
+from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
 from afterclear.readers.suggest.decisions.picked import ASIDE, PICK, said_and_picked
@@ -124,15 +125,21 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
 
 def _context(app: App) -> Context:
     """Gather what helps to know a column: words, control units, vehicles loaded before."""
-    tables = shipped("config") / "imports"
-    words = read_heading_words(tables / "headings.csv", tables / "doubts.csv")
+    words, units = _shipped_words()
     known = Known()
     if app.store.exists():
         with open_store(app.store, read_only=True) as con:
             own = known_identifiers(con)
         known = Known(own.numbers, own.vins, own.plates, own.owners)
-    units = ControlUnits.load(shipped("config"))
     return Context(words, units, known, app.clock(), tables=app.config.tables)
+
+
+@cache  # thousands of words are folded, and a desk checks file after file
+def _shipped_words() -> tuple[HeadingWords, ControlUnits]:
+    config = shipped("config")
+    tables = config / "imports"
+    words = read_heading_words(tables / "headings.csv", tables / "doubts.csv")
+    return words, ControlUnits.load(config)
 
 
 @dataclass(frozen=True)

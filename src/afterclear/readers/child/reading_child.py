@@ -185,11 +185,11 @@ def main() -> None:
     while True:
         question: Question = asked.get()
         _allow_time(setup.limits.seconds)
-        answers.write(json.dumps(_answered(question, setup.readers)) + "\n")
+        answers.write(json.dumps(answered(question, setup.readers)) + "\n")
         answers.flush()
 
 
-def _answered(question: Question, readers: Sequence[Reader]) -> dict[str, object]:
+def answered(question: Question, readers: Sequence[Reader]) -> dict[str, object]:
     """Do what was asked; an error becomes an answer."""
     try:
         return {"did": question.answer(readers)}

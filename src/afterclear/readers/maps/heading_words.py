@@ -2,7 +2,10 @@
 
 import csv
 import re
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from afterclear.catalogue.folded_words import Words, words_of
@@ -15,11 +18,30 @@ _TOO_SHORT = 2  # letters
 _SHORTENED = re.compile(r"([^\W\d_]{3,})\.")  # a word of an abbreviation ends with a dot
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class HeadingWords:
     """Folded words -> what they may mean: a plain column, or ``status:confirmed``."""
 
     meanings: dict[Words, tuple[str, ...]]
+
+    @cached_property
+    def _columns(self) -> Mapping[str, Sequence[tuple[int, Words, Sequence[str]]]]:
+        """First word -> place in the table, words and columns: every heading is looked up."""
+        found: defaultdict[str, list[tuple[int, Words, Sequence[str]]]] = defaultdict(list)
+        for at, (known, means) in enumerate(self.meanings.items()):
+            if known and (names := [name for name in means if ":" not in name]):
+                found[known[0]].append((at, known, names))
+        return dict(found)
+
+    @cached_property
+    def _beginnings(self) -> Mapping[tuple[str, str], Sequence[tuple[Words, str]]]:
+        """Column and first letter -> words and meanings: every cell of a file is looked up."""
+        found: defaultdict[tuple[str, str], list[tuple[Words, str]]] = defaultdict(list)
+        for known, means in self.meanings.items():
+            for column, mark, meaning in (name.partition(":") for name in means):
+                if known and mark:
+                    found[column, known[0][0]].append((known, meaning))
+        return dict(found)
 
     def of_heading(self, heading: str) -> dict[str, float]:
         """Give the columns a heading may mean, and how strongly it points to each."""
@@ -27,14 +49,22 @@ class HeadingWords:
         words = words_of(heading.rpartition(".")[2] or heading)
         whole, short = words_of(heading), _shortened(heading)
         found: dict[str, float] = {}
-        for known, means in self.meanings.items():
+        for _, known, names in sorted(self._that_may_be(words, whole, short)):
             share = _share(known, words)
             if short and _is_short_for(known, whole, short):
                 share = max(share, SHORT)
-            for name in means if share else ():
-                if ":" not in name:
-                    found[name] = max(found.get(name, 0.0), share)
+            for name in names if share else ():
+                found[name] = max(found.get(name, 0.0), share)
         return found
+
+    def _that_may_be(
+        self, words: Words, whole: Words, short: frozenset[str]
+    ) -> Iterator[tuple[int, Words, Sequence[str]]]:
+        """Give what begins with a word of a heading, or with one that is cut short in it."""
+        first = {*words}
+        if short and whole:
+            first |= {word for word in self._columns if word.startswith(whole[0])}
+        return (each for word in first for each in self._columns.get(word, ()))
 
     def of_word(self, column: str, word: str) -> str | None:
         """Translate a word of a choice column; None: not known, or it means several things."""
@@ -49,22 +79,17 @@ class HeadingWords:
         """
         words = words_of(text)
         fits = [
-            (len("".join(known)), name.partition(":")[2])
-            for known, means in self.meanings.items()
-            for name in means
-            if name.startswith(f"{column}:") and _begins(known, words, anywhere=anywhere)
+            (len("".join(known)), meaning)
+            for at, word in enumerate(words if anywhere else words[:1])
+            for known, meaning in self._beginnings.get((column, word[0]), ())
+            if _begins(known, words[at : at + len(known)])
         ]
         return max(fits)[1] if fits else ""
 
 
-def _begins(known: Words, words: Words, *, anywhere: bool) -> bool:
-    """Whether the words begin with known ones, of which the last may be cut short."""
-    n = len(known)
-    places = range(len(words) - n + 1) if anywhere else range(min(1, len(words) - n + 1))
-    return n > 0 and any(
-        words[at : at + n - 1] == known[:-1] and _goes_on(known[-1], words[at + n - 1])
-        for at in places
-    )
+def _begins(known: Words, words: Words) -> bool:
+    """Whether words are known ones, of which the last may go on."""
+    return words[:-1] == known[:-1] and _goes_on(known[-1], words[-1])
 
 
 def _goes_on(known: str, word: str) -> bool:

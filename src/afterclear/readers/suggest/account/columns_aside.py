@@ -126,20 +126,24 @@ def _texts(account: Account) -> Iterator[Profile]:
 
 def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = frozenset()) -> bool:
     """Ask about rows of which a cell says that they may not count; False: none does."""
-    # a fault's text may speak of a correction, but does not begin with it
-    is_of_fault = bool(kinds) and account.decision.into == "scans"
-    places = [
-        at
-        for at, cell in enumerate(profile.cells)
-        if (kind := account.words.of_beginning("doubt", cell, anywhere=not is_of_fault))
-        and (not kinds or kind in kinds)
-    ]
-    lines = account.seen.frame[LINE].to_list()
-    places = [at for at in places if lines[at] in account.lines]
     follows = (
         account.words.of_beginning("aside", _name(account, profile), anywhere=True) == "to_follow"
     )
-    if not places or follows or _is_of_other_time(account, profile):
+    if follows or _is_of_other_time(account, profile):
+        return False
+    # a fault's text may speak of a correction, but does not begin with it
+    is_of_fault = bool(kinds) and account.decision.into == "scans"
+    doubtful = {
+        cell
+        for cell in set(profile.cells)
+        if (kind := account.words.of_beginning("doubt", cell, anywhere=not is_of_fault))
+        and (not kinds or kind in kinds)
+    }
+    rows = zip(profile.cells, account.seen.frame[LINE].to_list(), strict=True)
+    places = [
+        at for at, (cell, line) in enumerate(rows) if cell in doubtful and line in account.lines
+    ]
+    if not places:
         return False
     text = worded(
         "Some rows say {cell!r} under {heading!r}. Do they count?",
