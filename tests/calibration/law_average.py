@@ -24,7 +24,7 @@ from tests.calibration.fleet import Bools, Fleet, Floats, Ints
 from tests.calibration.judged import COMPONENT, UNIT
 from tests.calibration.laws import BRANDS, CODES, SCENARIOS, Fault, Laws, drawn_faults
 from tests.calibration.oracle import survival
-from tests.calibration.scores import Told
+from tests.calibration.scores import HELD_BELOW, Told
 
 _DRAWS = 2000  # of a component's figures, by law
 _RATE, _RATE_SD = 0.6e-5, 0.6  # middle of new faults, log sd (``laws.py``)
@@ -34,7 +34,8 @@ _FACTORS = 64  # of vehicles
 _ROUNDS = 5  # of vehicles' factors and rates in turn
 _WEAK_SHARE = 0.15  # of parts whose brand isn't told
 _CHRONIC_ODDS = 4.0
-_LEAST = 1e-300
+_LEAST, _UNLIKELY = 1e-300, 1e-4
+_FURTHER_KM = np.geomspace(200.0, 400_000.0, 16)  # at which the way still to go is looked up
 _OF_SCANS = (
     *("years", "km_per_day", "gap_days", "repairs", "clears", "service_clears", "brands"),
     *("stray_clears_per_year", "cover", "complaints", "n_vehicles"),
@@ -176,6 +177,7 @@ class _Said:
     log_evidence: float
     p_failed: Floats
     p_worn: Floats
+    hidden: Floats  # P(failed, and not shown within further clean km either), shape (n, 16)
 
 
 def _said(fleet: Fleet, laws: Laws) -> _Said:
@@ -184,6 +186,7 @@ def _said(fleet: Fleet, laws: Laws) -> _Said:
     figures = _drawn(laws)
     n = tried.low.size
     p_failed, p_worn, evidence = np.zeros(n), np.zeros(n), background.log_evidence
+    hidden = np.zeros((n, _FURTHER_KM.size))
     for number in np.unique(tried.component):
         mine = np.flatnonzero(tried.component == number)
         rate = background.rate[number] * background.factor[tried.vehicle[mine], None]
@@ -191,8 +194,13 @@ def _said(fleet: Fleet, laws: Laws) -> _Said:
         total = logs.sum(axis=0)
         weight = special.softmax(total)
         p_failed[mine], p_worn[mine] = failed @ weight, worn @ weight
+        likely = weight > _UNLIKELY * weight.max()
+        some = {name: drawn[likely] for name, drawn in figures.items()}
+        clean = ~tried.back[mine]
+        by_draw = failed[clean][:, likely] * weight[likely]
+        hidden[mine[clean]] = _hidden(laws, some, tried, mine[clean], by_draw)
         evidence += float(special.logsumexp(total)) - np.log(_DRAWS)
-    return _Said(evidence, p_failed, p_worn)
+    return _Said(evidence, p_failed, p_worn, hidden)
 
 
 def _judged(
@@ -235,7 +243,7 @@ class _Seen:
         p = np.where(repair, figures["p_repair"], figures["p_clear"])
         odds = _CHRONIC_ODDS * p / np.maximum(1 - p, _LEAST)
         p = (1 - laws.chronic) * p + laws.chronic * odds / (1 + odds)
-        eta = figures["eta_km"] * np.where(repair, 1.0, laws.clear_eta_factor)
+        eta = _eta(laws, figures, tried, rows)
         ends = tried.low[rows, None], tried.high[rows, None]
         hidden = [survival(x, eta, figures["shape"], is_log=laws.lognormal) for x in ends]
         new = [np.exp(-rate * x) for x in ends]
@@ -259,24 +267,47 @@ class _Seen:
         return np.log(seen), failed / seen, rest / seen * share, np.clip(goes_on, 0.0, 1.0)
 
 
+def _eta(laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints) -> Floats:
+    repair = tried.is_repair[rows, None] > 0
+    return figures["eta_km"] * np.where(repair, 1.0, laws.clear_eta_factor)
+
+
+def _hidden(
+    laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints, failed: Floats
+) -> Floats:
+    """P(failed, and not shown within further km) of clean attempts, shape (n, 16).
+
+    ``failed``: by draw, times its weight.
+    """
+    eta, low = _eta(laws, figures, tried, rows), tried.low[rows, None]
+
+    def hides(km: Floats) -> Floats:
+        return survival(km, eta, figures["shape"], is_log=laws.lognormal)
+
+    now = failed / np.maximum(hides(low), _LEAST)
+    return np.column_stack([(now * hides(low + km)).sum(axis=1) for km in _FURTHER_KM])
+
+
 def _unworn(
     laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints, km: Floats
 ) -> Floats:
     """P(the part in place lasts so far | it was in order at the attempt), shape (n, m)."""
-    age, brand = tried.age[rows, None], tried.brand[rows, None]
-    if not laws.wears or laws.weak_brand is None:
-        return np.ones((rows.size, _DRAWS))
+    lasts = np.ones((rows.size, _DRAWS))
+    has_part = np.isfinite(tried.age[rows])
+    if not laws.wears or laws.weak_brand is None or not has_part.any():
+        return lasts
+    age, brand = tried.age[rows[has_part], None], tried.brand[rows[has_part], None]
     weak = BRANDS.index(laws.weak_brand)
     share = np.where(brand < 0, _WEAK_SHARE, brand == weak)
-    begin = np.where(np.isnan(age), 0.0, age)
-    top, bottom = np.zeros((rows.size, _DRAWS)), np.zeros((rows.size, _DRAWS))
+    top, bottom = np.zeros((age.size, _DRAWS)), np.zeros((age.size, _DRAWS))
     for part, factor in ((1 - share, 1.0), (share, laws.weak_factor)):
-        life = figures["life_km"] * factor
-        now, later = (np.exp(-((x / life) ** figures["life_shape"])) for x in (begin, begin + km))
-        top += part * later
-        bottom += part * now
-    lasts = top / np.maximum(bottom, _LEAST)
-    return np.where(np.isnan(age), 1.0, np.where(bottom > _LEAST, lasts, 0.0))
+        may = np.flatnonzero(part > 0)
+        life, shape = figures["life_km"] * factor, figures["life_shape"]
+        begin = age[may]
+        bottom[may] += part[may] * np.exp(-((begin / life) ** shape))
+        top[may] += part[may] * np.exp(-(((begin + km[has_part][may]) / life) ** shape))
+    lasts[has_part] = np.where(bottom > _LEAST, top / np.maximum(bottom, _LEAST), 0.0)
+    return lasts
 
 
 def _since(laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints) -> Floats:
@@ -289,13 +320,29 @@ def _since(laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints) ->
 
 
 def law_average(fleet: Fleet) -> Told:
-    """Tell the chances; no distances."""
+    """Tell the chances, and how far it is until a fix is judged held."""
     said = [_said(fleet, laws) for laws in worlds()]
     weight = special.softmax(
         [s.log_evidence + np.log(n) for s, n in zip(said, worlds().values(), strict=True)]
     )
-    p = np.einsum("k,kn->n", weight, np.array([s.p_failed for s in said]))
-    worn = np.einsum("k,kn->n", weight, np.array([s.p_worn for s in said]))
+    p, worn, hidden = (
+        np.einsum("k,k...->...", weight, np.array([getattr(s, name) for s in said]))
+        for name in ("p_failed", "p_worn", "hidden")
+    )
     back = np.isfinite(fleet.column("back_km"))
     nan = np.full(p.size, np.nan)
-    return Told(np.where(back, nan, p), np.where(back, p, nan), np.where(back, worn, nan), nan)
+    return Told(
+        np.where(back, nan, p),
+        np.where(back, p, nan),
+        np.where(back, worn, nan),
+        np.where(back, nan, _to_go(p, hidden)),
+    )
+
+
+def _to_go(p: Floats, hidden: Floats) -> Floats:
+    """Clean km until P(failed) falls to the threshold; other causes are left out, as by all."""
+    odds = np.column_stack([p, hidden]) / np.maximum(1 - p, _LEAST)[:, None]
+    above = np.log(np.maximum(odds, _LEAST)) - special.logit(HELD_BELOW)
+    log_km = np.log(np.append(_FURTHER_KM[0] / 10, _FURTHER_KM))
+    found = [np.exp(np.interp(0.0, -row, log_km)) for row in above]
+    return np.where(p <= HELD_BELOW, 0.0, found)
