@@ -14,6 +14,7 @@ each size shows whether they do.
 It stands beside the tool in the table of ``verdicts.py``.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -244,12 +245,21 @@ class _Seen:
         odds = _CHRONIC_ODDS * p / np.maximum(1 - p, _LEAST)
         p = (1 - laws.chronic) * p + laws.chronic * odds / (1 + odds)
         eta = _eta(laws, figures, tried, rows)
-        ends = tried.low[rows, None], tried.high[rows, None]
-        hidden = [survival(x, eta, figures["shape"], is_log=laws.lognormal) for x in ends]
-        new = [np.exp(-rate * x) for x in ends]
-        unworn = [_unworn(laws, figures, tried, rows, x) for x in ends]
-        return cls(p, (hidden[0], hidden[1]), (new[0], new[1]), (unworn[0], unworn[1]),
-                   tried.back[rows, None], alive)  # fmt: skip
+        low, high, back = tried.low[rows, None], tried.high[rows, None], tried.back[rows]
+
+        def ends(chance: Callable[[Bools, Floats], Floats]) -> tuple[Floats, Floats]:
+            at_high = np.ones_like(rate)  # what has not returned has none
+            at_high[back] = chance(back, high[back])
+            return chance(np.ones_like(back), low), at_high
+
+        return cls(
+            p,
+            ends(lambda of, km: survival(km, eta[of], figures["shape"], is_log=laws.lognormal)),
+            ends(lambda of, km: np.exp(-rate[of] * km)),
+            ends(lambda of, km: _unworn(laws, figures, tried, rows[of], km)),
+            back[:, None],
+            alive,
+        )
 
     def answers(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Log likelihood, P(failed), P(worn) of a return, P(the part goes on)."""
