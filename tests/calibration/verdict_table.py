@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 import afterclear
 from tests.calibration.lines import Kept, Line, kept
 
@@ -46,7 +48,7 @@ def _row(by: dict[str, Line]) -> str:
         _each(judged, "ece", ".3f", oracle),
         _each(judged, "wrong", ".1%", oracle),
         f"{_each(judged, 'held', '.0%', oracle)} (oracle {oracle.held:.0%})",
-        f"{_figure(now, 'to_go', ',.0f', oracle)} (oracle {oracle.to_go:,.0f})",
+        _to_go(now, by.get("law average"), oracle),
         f"{_each(judged, 'same', '.3f', oracle)} (oracle {oracle.same:.3f})",
         f"{now.chance:.3f}, {now.chance_same:.3f}",
         ", ".join(_blocked(by)) or "-",
@@ -63,6 +65,12 @@ def _each(judged: Sequence[Line | None], name: str, form: str, oracle: Line) -> 
     )
 
 
+def _to_go(now: Line, floor: Line | None, oracle: Line) -> str:
+    """Say the km to go, with the law average's where it told any."""
+    least = "" if floor is None or np.isnan(floor.to_go) else f"law average {floor.to_go:,.0f}, "
+    return f"{_figure(now, 'to_go', ',.0f', oracle)} ({least}oracle {oracle.to_go:,.0f})"
+
+
 def _figure(line: Line, name: str, form: str, oracle: Line) -> str:
     value = format(getattr(line, name), form).replace("nan%", "none")
     return f"**{value}**" if name in line.missed(oracle) else value
@@ -70,7 +78,13 @@ def _figure(line: Line, name: str, form: str, oracle: Line) -> str:
 
 def _blocked(by: dict[str, Line]) -> list[str]:
     """Name goals that the tool misses and the law average does, too."""
-    words = {"ece": "ECE", "wrong": "wrong", "held": "held", "same": "same fault"}
+    words = {
+        "ece": "ECE",
+        "wrong": "wrong",
+        "held": "held",
+        "to_go": "km to go",
+        "same": "same fault",
+    }
     missed = by["now"].missed(by["oracle"]) & set(words)
     if "law average" not in by:
         return []
