@@ -4,12 +4,17 @@ The n-th write, sync or new name of a command fails, once or from then on, in on
 for every n.  After it the store passes every check; a command that said it was done did all of it;
 one that said it was not ended in words with code 2 or 4; and the same command again leaves what an
 undisturbed one leaves, to the last file name.
+
+A command run twice leaves the same bytes (one core, one clock).  So what follows from bytes that
+were met before is known, and is not tried again: it took most of the time.
 """
 
 import ctypes
 import errno
+import hashlib
 import mmap
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -67,6 +72,14 @@ COMMANDS: Final = {
 _OF_THE_RUN: Final = ("loads", "digests", "sent")
 
 
+class _AskedOfDisk(ctypes.Structure):
+    _fields_ = [
+        ("kind", ctypes.c_long),
+        ("call", ctypes.c_char * 24),
+        ("path", ctypes.c_char * 232),
+    ]
+
+
 class Plan(ctypes.Structure):
     """The plan as ``failing_disk.c`` has it."""
 
@@ -74,7 +87,24 @@ class Plan(ctypes.Structure):
         *((name, ctypes.c_long * 3) for name in ("asked", "fails")),
         *((name, ctypes.c_long) for name in ("at", "error", "stays")),
         ("folder", ctypes.c_char * 1024),
+        ("asks", _AskedOfDisk * 4096),
     ]
+
+
+@dataclass(frozen=True)
+class Ask:
+    """What a command asked of the disk: which of ``WAYS``' three kinds, by which call, where."""
+
+    kind: int
+    call: str
+    path: str
+
+    @property
+    def group(self) -> tuple[str, str]:
+        """Name the call and the kind of file; one call on like files is one group."""
+        top, _, below = self.path.partition("/")
+        numbered = re.sub(r"[0-9a-f]{8,}|\d+", "#", top)
+        return self.call, f"{numbered}/*{Path(below).suffix}" if below else numbered
 
 
 @dataclass
@@ -91,6 +121,8 @@ class Bench:
 
     place: Path
     plan: Plan
+    # command, whether it said it was done, the bytes it left -> what is wrong then
+    follows: dict[tuple[str, bool, str], str] = field(default_factory=dict)
 
     def ready(self, command: str) -> Path:
         """Give the garage a command finds."""
@@ -123,27 +155,25 @@ def bench(place: Path) -> Iterator[Bench]:
 
 
 def _garages(place: Path) -> None:
-    for name in ("before-load", "before-others"):
-        (place / name / "inbox").mkdir(parents=True)
-        for folder in ("tmp", "backups"):
-            (place / name / folder).mkdir()
-        for file, text in {
-            "1_vehicles.csv": VEHICLES,
-            "2_scans.csv": scans(),
-            "3_repairs.csv": REPAIRS,
-        }.items():
-            (place / name / "inbox" / file).write_text(text, encoding="utf-8")
-        _run(place / name, "load")
-        _run(place / name, "analyse")
-        for file, text in {"4_corrected.csv": CORRECTED, "5_refused.csv": WITH_REFUSED}.items():
-            (place / name / "inbox" / file).write_text(text, encoding="utf-8")
-    others = place / "before-others"
+    folder = place / "before-load"
+    for name in ("inbox", "tmp", "backups"):
+        (folder / name).mkdir(parents=True)
+    inbox = folder / "inbox"
+    _write(inbox, {"1_vehicles.csv": VEHICLES, "2_scans.csv": scans(), "3_repairs.csv": REPAIRS})
+    for command in ("load", "analyse"):
+        _run(folder, command)
+    _write(inbox, {"4_corrected.csv": CORRECTED, "5_refused.csv": WITH_REFUSED})
+    others = Path(shutil.copytree(folder, place / "before-others"))
     for command in ("load", "digest", "backup"):
         _run(others, command)
     (others / "backups" / "new.tar").rename(others / "backups" / "old.tar")
-    # an analysis with something to do
-    (others / "inbox" / "6_more.csv").write_text(scans(8), encoding="utf-8")
+    _write(others / "inbox", {"6_more.csv": scans(8)})  # an analysis with something to do
     _run(others, "load")
+
+
+def _write(folder: Path, files: dict[str, str]) -> None:
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
 
 
 def _run(folder: Path, command: str) -> tuple[int, str]:
@@ -202,26 +232,47 @@ def everything(folder: Path, command: str) -> dict[str, object]:
 class Undisturbed:
     """What a command does on a disk that only counts."""
 
-    asked: tuple[int, ...]  # writes, syncs, new names
+    asks: tuple[Ask, ...]  # in their order
     code: int
     left: dict[str, object]
+    bytes_left: str
 
-    def n_asked(self, way: str) -> int:
-        """Count what may fail in a way."""
-        return sum(n for n, fails in zip(self.asked, WAYS[way][2], strict=True) if fails)
+    def may_fail(self, way: str) -> list[Ask]:
+        """Give what may fail in a way."""
+        return [ask for ask in self.asks if WAYS[way][2][ask.kind]]
+
+    def of_groups(self, way: str) -> list[int]:
+        """Give the numbers of the first and the last of each group that may fail in a way."""
+        groups = [ask.group for ask in self.may_fail(way)]
+        first = {group: at for at, group in reversed([*enumerate(groups, 1)])}
+        last = {group: at for at, group in enumerate(groups, 1)}
+        return sorted({*first.values(), *last.values()})
 
 
 def undisturbed(on: Bench, command: str) -> Undisturbed:
     """Run a command on a disk that only counts."""
-    folder = Path(shutil.copytree(on.ready(command), on.place / "undisturbed"))
+    folder = Path(shutil.copytree(on.ready(command), on.place / "garage"))
     _tell(on, folder, 0, "full")
     code, words = _run(folder, command)
-    asked = tuple(on.plan.asked)
     on.plan.folder = b""
     assert "Traceback" not in words, words
+    n = sum(on.plan.asked)
+    assert n <= len(on.plan.asks), "make KEPT larger"
+    asks = tuple(Ask(a.kind, a.call.decode(), a.path.decode()) for a in on.plan.asks[:n])
+    bytes_left = _bytes_of(folder)
     told = everything(folder, command)
     shutil.rmtree(folder)
-    return Undisturbed(asked, code, told)
+    return Undisturbed(asks, code, told, bytes_left)
+
+
+def _bytes_of(folder: Path) -> str:
+    """Give one hash of all files' names and bytes."""
+    found = hashlib.sha256()
+    for path in sorted(folder.rglob("*")):
+        content = path.read_bytes() if path.is_file() else b""
+        name = str(path.relative_to(folder)).encode()
+        found.update(b"%d %s %d %s" % (len(name), name, len(content), content))
+    return found.hexdigest()
 
 
 def _tell(on: Bench, folder: Path, at: int, way: str) -> None:
@@ -234,31 +285,46 @@ def _tell(on: Bench, folder: Path, at: int, way: str) -> None:
 def tried(on: Bench, command: str, usual: Undisturbed, case: tuple[str, int], tally: Tally) -> None:
     """Let the n-th thing of a command fail in a way; ``case``: the way and n."""
     way, at = case
-    folder = Path(shutil.copytree(on.ready(command), on.place / "failing"))
+    # of the same name as the undisturbed one: the store holds it
+    folder = Path(shutil.copytree(on.ready(command), on.place / "garage"))
     _tell(on, folder, at, way)
     code, words = _run(folder, command)
     on.plan.folder = b""
     is_done = code == usual.code
     tally.ends["done in spite of it" if is_done else f"code {code}, in words"] += 1
-    if problem := _problem(folder, command, (code, words), usual):
-        tally.wrong.append(f"{command}, {way}, {at} of {usual.n_asked(way)}: {problem}")
+    if problem := _problem(on, folder, command, (code, words), usual):
+        ask = usual.may_fail(way)[at - 1]
+        tally.wrong.append(f"{command}, {way}, {at} ({ask.call} {ask.path}): {problem}")
         print(tally.wrong[-1], flush=True)
     shutil.rmtree(folder)
 
 
-def _problem(folder: Path, command: str, end: tuple[int, str], usual: Undisturbed) -> str:
+def _problem(
+    on: Bench, folder: Path, command: str, end: tuple[int, str], usual: Undisturbed
+) -> str:
     """Say what is wrong after a command met a fault; empty: nothing."""
     code, words = end
     if "Traceback" in words or code not in (usual.code, 2, 4):
         return f"code {code}: {words[-600:]}"
+    if code != usual.code and "afterclear: " not in words:
+        return f"code {code} without a word: {words[-300:]}"
+    key = command, code == usual.code, _bytes_of(folder)
+    if key not in on.follows:
+        on.follows[key] = _following(folder, command, usual, is_done=code == usual.code)
+    return on.follows[key]
+
+
+def _following(folder: Path, command: str, usual: Undisturbed, *, is_done: bool) -> str:
+    """Say what is wrong with what a command left, or with what the same command makes of it."""
+    before = _bytes_of(folder)
     with open_store(_app(folder).store):
         pass
     if wrong := [(f.says, f.examples) for f in check(_app(folder), quick=True).wrong]:
         return f"check: {wrong}"
-    if code != usual.code and "afterclear: " not in words:
-        return f"code {code} without a word: {words[-300:]}"
-    is_done = code == usual.code
-    if is_done and (differing := _differing(everything(folder, command), usual.left)):
+    told = usual.left
+    if is_done and before != usual.bytes_left:
+        told = everything(folder, command)
+    if differing := _differing(told, usual.left):
         return f"said it was done, but {differing}"
     return _again(folder, command, usual, is_done=is_done)
 
@@ -273,6 +339,8 @@ def _again(folder: Path, command: str, usual: Undisturbed, *, is_done: bool) -> 
     code, words = _run(folder, command)
     if code not in (usual.code, 0):
         return f"again: code {code}: {words[-600:]}"
+    if _bytes_of(folder) == usual.bytes_left:
+        return ""
     differing = _differing(everything(folder, command), usual.left)
     return f"again: {differing}" if differing else ""
 

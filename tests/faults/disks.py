@@ -1,12 +1,18 @@
-"""Let every n-th thing of every command fail: ``python -m tests.faults.disks load --every 5``."""
+"""Let every n-th thing of every command fail: ``python -m tests.faults.disks load --every 5``.
+
+A place is a write, sync or new name of a command, by its number; a fault is a place and a way in
+which a disk fails.  Most places are the same call on the same kind of file, often the log of the
+database: ``--groups`` lets only the first and the last of each such group fail.
+"""
 
 import argparse
 import sys
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.campaigns import counted
-from tests.faults.disk import COMMANDS, WAYS, Tally, bench, tried, undisturbed
+from tests.faults.disk import COMMANDS, WAYS, Tally, Undisturbed, bench, tried, undisturbed
 
 
 def main() -> None:
@@ -14,6 +20,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("commands", nargs="*", default="all", choices=[*COMMANDS, "all"])
     parser.add_argument("--every", type=int, default=1, help="Only each so many-th n.")
+    parser.add_argument("--groups", action="store_true", help="First and last of like places.")
     parser.add_argument("--way", choices=WAYS, action="append", help="Only in this way.")
     asked = parser.parse_args()
     commands = COMMANDS if "all" in asked.commands else asked.commands
@@ -21,15 +28,30 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place, bench(Path(place).resolve()) as on:
         for command in commands:
             usual = undisturbed(on, command)
-            print(f"{command}: {usual.asked} writes, syncs and new names", flush=True)
-            for first, way in enumerate(asked.way or WAYS):
-                for at in range(1 + first % asked.every, usual.n_asked(way) + 1, asked.every):
+            groups = {ask.group for ask in usual.asks}
+            print(f"{command}: {len(usual.asks)} places in {len(groups)} groups", flush=True)
+            ways = asked.way or list(WAYS)
+            for number, way in enumerate(ways):
+                chosen = _chosen(usual, way, number / len(ways), asked)
+                for n, at in enumerate(chosen, 1):
                     tried(on, command, usual, (way, at), tally)
-            print(f"so far {sum(tally.ends.values())} faults", flush=True)
+                    if n % 20 == 0 or n == len(chosen):
+                        print(f"  {way}: {n} of {len(chosen)}, {len(on.follows)} ends", flush=True)
     counted(sum(tally.ends.values()), "faults of a disk", len(tally.wrong))
     print(f"{sum(tally.ends.values())} faults: {dict(sorted(tally.ends.items()))}")
     print(f"wrong: {len(tally.wrong)}")
     sys.exit(bool(tally.wrong) or not tally.ends)  # where nothing failed, nothing was tried
+
+
+def _chosen(usual: Undisturbed, way: str, begin: float, asked: argparse.Namespace) -> Sequence[int]:
+    """Choose which of a command's places fail in a way.
+
+    ``begin``: each way begins elsewhere, so that a few faults do not all come early.
+    """
+    if asked.groups:
+        return usual.of_groups(way)
+    n_places = len(usual.may_fail(way))
+    return range(1 + int(begin * min(asked.every, n_places)), n_places + 1, asked.every)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,13 @@
 #include <sys/uio.h>
 #include <unistd.h>
 
-enum { WRITES, SYNCS, NAMES, KINDS };
+enum { WRITES, SYNCS, NAMES, KINDS, KEPT = 4096 };
+
+struct ask {
+    long kind;
+    char call[24];
+    char path[232];
+};
 
 struct plan {
     long asked[KINDS]; /* how often so far */
@@ -24,9 +30,11 @@ struct plan {
     long error;        /* errno; 0: half of it is written, without an error */
     long stays;        /* from then on all fail */
     char folder[1024];
+    struct ask asks[KEPT]; /* the first of them, in their order */
 };
 
 static struct plan *plan;
+static __thread char asked_of[4096]; /* the file */
 
 __attribute__((constructor)) static void begin(void) {
     const char *path = getenv("AFTERCLEAR_TEST_DISK");
@@ -39,7 +47,10 @@ __attribute__((constructor)) static void begin(void) {
 }
 
 static int is_there(const char *path) {
-    return plan && plan->folder[0] && !strncmp(path, plan->folder, strlen(plan->folder));
+    if (!plan || !plan->folder[0] || strncmp(path, plan->folder, strlen(plan->folder)))
+        return 0;
+    snprintf(asked_of, sizeof asked_of, "%s", path + strlen(plan->folder));
+    return 1;
 }
 
 static int is_open_there(int fd) {
@@ -54,8 +65,20 @@ static int is_open_there(int fd) {
     return is_there(path);
 }
 
-static int fails(int kind) {
+static void keep(int kind, const char *call) {
+    long n = -1;
+    for (int each = 0; each < KINDS; each++)
+        n += plan->asked[each];
+    if (n >= KEPT)
+        return;
+    plan->asks[n].kind = kind;
+    snprintf(plan->asks[n].call, sizeof plan->asks[n].call, "%s", call);
+    snprintf(plan->asks[n].path, sizeof plan->asks[n].path, "%s", asked_of);
+}
+
+static int fails(int kind, const char *call) {
     __sync_add_and_fetch(&plan->asked[kind], 1);
+    keep(kind, call);
     if (!plan->fails[kind])
         return 0;
     long n = 0;
@@ -66,12 +89,12 @@ static int fails(int kind) {
 
 #define NEXT(name) ((__typeof__(&name))dlsym(RTLD_NEXT, #name))
 #define REFUSE(is_mine, what)                                                                      \
-    if ((is_mine) && fails(what)) {                                                                \
+    if ((is_mine) && fails(what, __func__)) {                                                      \
         errno = (int)plan->error;                                                                  \
         return -1;                                                                                 \
     }
 #define WRITING(name, size, half)                                                                  \
-    if (is_open_there(fd) && fails(WRITES)) {                                                      \
+    if (is_open_there(fd) && fails(WRITES, __func__)) {                                            \
         if (!plan->error)                                                                          \
             return half;                                                                           \
         errno = (int)plan->error;                                                                  \
