@@ -33,7 +33,7 @@ from afterclear.store.engine.database import is_copy, open_store, query, scalar
 from afterclear.store.engine.failures import full_disk_explained
 from afterclear.store.upkeep.retention import Retention
 from tests.faults.child import NOW, app_in, held_by_another
-from tests.store.care_fixture import exports, garage
+from tests.store.care_fixture import copy_of_garage, exports
 from tests.store.test_kill import deliveries
 
 
@@ -55,15 +55,23 @@ def load_all(app: App) -> None:
     load_paths(app, [app.store.parent / "inbox"], Whose(), lambda _: None)
 
 
+@pytest.fixture(scope="module")
+def with_room(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Give what a load says on a disk with room enough."""
+    whole = tmp_path_factory.mktemp("whole")
+    (whole / "inbox").mkdir()
+    deliveries(whole / "inbox")
+    load_all(app_in(whole))
+    return exports(app_in(whole), "loads")
+
+
 @pytest.mark.slow
 @pytest.mark.usefixtures("stores_made_in_earnest")
 @pytest.mark.parametrize("size", ["300k", "700k", "1300k", "2m", "3m"])
-def test_a_disk_that_fills_up_during_a_load_loses_nothing(tmp_path: Path, size: str) -> None:
+def test_a_disk_that_fills_up_during_a_load_loses_nothing(
+    tmp_path: Path, with_room: dict[str, str], size: str
+) -> None:
     """The load says so; with room made, the same load ends as if nothing had happened."""
-    whole = tmp_path / "whole"
-    (whole / "inbox").mkdir(parents=True)
-    deliveries(whole / "inbox")
-    load_all(app_in(whole))
     with small_disk(tmp_path / "disk", size) as disk:
         app = app_in(disk)
         files = tmp_path / "inbox"
@@ -83,7 +91,7 @@ def test_a_disk_that_fills_up_during_a_load_loses_nothing(tmp_path: Path, size: 
             assert check(app, quick=True).wrong == ()
         load_paths(app, [files], Whose(), lambda _: None)
         assert check(app, quick=True).wrong == ()
-        assert exports(app, "loads") == exports(app_in(whole), "loads")
+        assert exports(app, "loads") == with_room
         assert not list(disk.glob("**/incoming-*"))
 
 
@@ -164,10 +172,12 @@ def test_a_frame_that_finds_no_room_is_told_in_words(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("work", ["analyse", "backup", "vacuum"])
-def test_a_disk_that_fills_up_later_loses_nothing(tmp_path: Path, work: str) -> None:
+def test_a_disk_that_fills_up_later_loses_nothing(
+    template: Path, tmp_path: Path, work: str
+) -> None:
     """Analysis, backup and vacuum on a disk that has room for the store and little more."""
     with small_disk(tmp_path / "disk", "200m") as disk:
-        app = garage(disk)
+        app = copy_of_garage(template, disk)
         expected = exports(app)
         taken = sum(f.stat().st_size for f in disk.rglob("*") if f.is_file())
         subprocess.run(
@@ -256,7 +266,7 @@ def test_a_store_in_a_folder_that_may_not_be_written_is_told(tmp_path: Path) -> 
 
 
 @pytest.mark.slow
-def test_a_clock_set_back_an_hour_changes_no_result(tmp_path: Path) -> None:
+def test_a_clock_set_back_an_hour_changes_no_result(template: Path, tmp_path: Path) -> None:
     """Loads and analyses at 12:00, then again at 11:00 with a new file, then at 13:00."""
     steady, moved = tmp_path / "steady", tmp_path / "moved"
     more = (
@@ -266,7 +276,7 @@ def test_a_clock_set_back_an_hour_changes_no_result(tmp_path: Path) -> None:
     told = []
     for folder, hours in ((steady, (0, 0, 1)), (moved, (0, -1, 1))):
         folder.mkdir()
-        app = garage(folder)
+        app = copy_of_garage(template, folder)
         for n, hour in enumerate(hours):
             app = app_in(folder)
             at = NOW + timedelta(hours=hour)
@@ -294,9 +304,9 @@ with app.long_writing("run"), open_store(app.store) as con:
 
 
 @pytest.mark.slow
-def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None:
+def test_readers_beside_a_writer_see_the_store_as_it_was(template: Path, tmp_path: Path) -> None:
     """status, export and vehicle answer at once, from before the run; and say so."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     before = exports(app)
     with held_by_another(_HOLDER, tmp_path) as child:
         assert exports(app) == before
@@ -308,9 +318,9 @@ def test_readers_beside_a_writer_see_the_store_as_it_was(tmp_path: Path) -> None
 
 @pytest.mark.slow
 def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     monkeypatch.setattr(locking, "WRITER_WAITS_S", 0.3)
     with (
         held_by_another(_HOLDER, tmp_path) as child,
@@ -324,8 +334,8 @@ def test_a_second_writer_waits_and_is_then_told_who_the_first_is(
 
 
 @pytest.mark.slow
-def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
-    app = garage(tmp_path)
+def test_a_killed_holder_leaves_no_lock_behind(template: Path, tmp_path: Path) -> None:
+    app = copy_of_garage(template, tmp_path)
     with held_by_another(_HOLDER, tmp_path) as child:
         child.kill()
         child.wait()
@@ -336,10 +346,10 @@ def test_a_killed_holder_leaves_no_lock_behind(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_another_program_with_the_file_open_is_waited_for_and_told(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A person looks into the store with DuckDB itself; no lock of ours tells of it."""
-    app = garage(tmp_path)
+    app = copy_of_garage(template, tmp_path)
     monkeypatch.setattr(database, "WRITER_WAITS_S", 0.3)
     look = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print(1, flush=True); input()"
     with subprocess.Popen(
