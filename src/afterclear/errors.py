@@ -190,6 +190,10 @@ class StoreInUseError(StoreError):
     """Another process holds the store; it will be free when that has finished."""
 
 
+class TakesLongError(AfterclearError):
+    """A file takes longer than whoever waits for it allowed; nothing is known to be wrong in it."""
+
+
 # --- the file as a whole is wrong: nothing of it is kept, the ledger says so ----------------
 
 

@@ -10,6 +10,7 @@ import sys
 import tarfile
 from datetime import UTC, datetime
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 from click.testing import CliRunner
@@ -19,7 +20,7 @@ from afterclear.commands.app import App
 from afterclear.commands.intake import mapping
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
-from afterclear.errors import UsageError
+from afterclear.errors import TakesLongError, UsageError
 from tests.readers.bad_files import bad_files
 from tests.readers.messy.printed import papers
 from tests.readers.odd_readers import OddReader
@@ -108,6 +109,30 @@ def test_what_breaks_its_process_is_told_and_the_next_file_checked(
     for word, said in says.items():
         assert said in checks[f"{word}.odd"].reason
     assert checks["z.odd"].preview is not None
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("word", ["endless", "asleep"])
+def test_a_file_that_takes_longer_than_somebody_waits_is_not_called_wrong(
+    word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mapping, "all_readers", lambda *_: (OddReader(),))
+    app = app_of(tmp_path, memory_mb=1000, seconds=60)
+    path = tmp_path / "a.odd"
+    path.write_text(f"{word} V1", encoding="utf-8")
+    with pytest.raises(TakesLongError, match="a.odd"):
+        list(check_file(app, path, Asked(within_s=0.2)))
+
+
+def test_many_files_within_one_take_no_longer_than_somebody_waits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Five seconds of work are ten by the clock; it is past them after the first file."""
+    app = app_of(tmp_path, memory_mb=1000, seconds=60)
+    clock = Mock(side_effect=[0, 0, 9, 11])
+    monkeypatch.setattr(mapping, "time", Mock(monotonic=clock))
+    with pytest.raises(TakesLongError, match="b.csv"):
+        list(check_file(app, packed(tmp_path, {"a.csv": b"x", "b.csv": b"x"}), Asked(within_s=5)))
 
 
 def test_it_ends_as_refused_and_writes_nothing_beside_the_file(tmp_path: Path) -> None:

@@ -2,7 +2,7 @@
 
 Pages come one after another, so a large file would keep everybody waiting.  It is judged in a
 process of its own, by the function the terminal uses; whoever asked for its page is shown one that
-says so and asks again.  A small file is judged on the spot.
+says so and asks again.  A small file is judged on the spot, unless that takes long for its size.
 """
 
 import os
@@ -11,17 +11,19 @@ import subprocess
 import sys
 import threading
 import time
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from afterclear.commands.app import App, app_at
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.desk.bench import Bench, Running, end, give_way
-from afterclear.errors import AfterclearError, UsageError, told_by, worded
+from afterclear.errors import AfterclearError, TakesLongError, UsageError, told_by, worded
 
 _AT_ONCE_BYTES: Final = 300_000  # some thousand rows: less than a second
 _AT_ONCE_PACKED_BYTES: Final = 30_000  # it may hold ten times as much
+AT_ONCE_S: Final = 5.0  # of processor time for a small file; everybody else waits so long
 _PACKED: Final = (b"PK", b"%PDF", b"\x1f\x8b", b"\xd0\xcf\x11\xe0", b"BZh", b"\xfd7zXZ")
 _MOST_KEPT: Final = 20  # verdicts; a person looks at one file at a time
 _STILL_ASKED_S: Final = 15  # a page that waits asks again every few seconds
@@ -49,6 +51,7 @@ class Judge:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._verdicts: dict[_Key, _Verdict] = {}
+        self._odd: set[str] = set()  # numbers of files that are small, and take long all the same
         self._taken = threading.Lock()
         self._turn = threading.Lock()  # one large file at a time
         self._is_stopping = False
@@ -60,8 +63,10 @@ class Judge:
             AfterclearError: it cannot be read so, as ``check_file`` says.
 
         """
-        if is_small(path):
-            return list(check_file(app, path, how))
+        if is_small(path) and number not in self._odd:
+            with suppress(TakesLongError):
+                return list(check_file(app, path, replace(how, within_s=AT_ONCE_S)))
+            self._odd.add(number)
         with self._taken:
             verdict = self._verdict(app, number, path, how)
         if not verdict.is_done.is_set():

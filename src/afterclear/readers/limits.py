@@ -24,6 +24,7 @@ class ReadingLimits:
     seconds: float = 600  # of processor time; twice that by the clock
     member_bytes: int = 2_000_000_000
     pages: int = 2_000  # of one PDF
+    is_brief: bool = False  # somebody waits: what takes longer is no fault of the file
 
 
 USUAL = ReadingLimits()

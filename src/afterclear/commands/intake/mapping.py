@@ -1,19 +1,29 @@
 """Show how a file is read, and suggest an import map for one that no reader takes."""
 
+import math
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from typing import Final
 
 import polars as pl
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.commands.app import App
 from afterclear.config import shipped
-from afterclear.errors import DecodeError, RefusedFileError, UsageError, told_by, worded
+from afterclear.errors import (
+    DecodeError,
+    RefusedFileError,
+    TakesLongError,
+    UsageError,
+    told_by,
+    worded,
+)
 from afterclear.load import SPELLERS
 from afterclear.plain import TABLES, Takes
 from afterclear.readers.child.reading_process import Readers
@@ -40,6 +50,9 @@ __all__ = [
     "ASIDE", "Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file",
     "pick_key", "said_and_picked",
 ]  # fmt: skip
+
+
+_BY_CLOCK: Final = 2  # times what is allowed of processor time, as for every reader
 
 
 @dataclass(frozen=True)
@@ -92,6 +105,7 @@ class Asked:
     sides: int = 1  # rows of each table shown beside what arrived; one: the fullest
     started_at: datetime | None = None  # begin of a log whose clock is relative
     is_quick: bool = False  # files are only recognised: none is read, no map is suggested
+    within_s: float | None = None  # of processor time; somebody waits
 
 
 def pick_key(heading: str) -> str:
@@ -105,6 +119,7 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
     Raises:
         UsageError: there is no such file, or an answer answers nothing.
         ConfigError: an import map is wrong; every mistake is listed.
+        TakesLongError: it takes longer than it was given.
 
     """
     asked = asked or Asked()
@@ -112,14 +127,17 @@ def check_file(app: App, path: Path, asked: Asked | None = None) -> Iterator[Map
         raise UsageError(worded("There is no file {path}.", path=path))
     delivery = Delivery("map-check", path.name, path, "0" * 64, asked.zone, asked.vehicle_id)
     delivery = replace(delivery, started_at=asked.started_at)
-    known = all_readers(load_maps(app.config.imports), app.reading_limits)
+    limits, until = app.reading_limits, math.inf
+    if asked.within_s is not None:
+        until = time.monotonic() + _BY_CLOCK * asked.within_s
+        if asked.within_s < limits.seconds:
+            limits = replace(limits, seconds=asked.within_s, is_brief=True)
+    known = all_readers(load_maps(app.config.imports), limits)
     with (
         tempfile.TemporaryDirectory() as folder,
-        Readers(known, app.reading_limits, Path(folder)) as readers,
+        Readers(known, limits, Path(folder)) as readers,
     ):
-        how = _Checking(
-            readers, _context(app), asked, app.takes, app.reading_limits.pages, app.store
-        )
+        how = _Checking(readers, _context(app), asked, app.takes, limits.pages, app.store, until)
         yield from _check_within(delivery, how)
 
 
@@ -152,10 +170,13 @@ class _Checking:
     takes: Takes
     max_pages: int  # of a PDF
     store: Path
+    until: float  # by the clock that only runs on
 
 
 def _check_within(delivery: Delivery, how: _Checking, nesting: int = 0) -> Iterator[MapCheck]:
     """Check a file or each file within it, down as far as a load goes."""
+    if time.monotonic() > how.until:  # each of many files within takes little
+        raise TakesLongError(delivery.name)
     with tempfile.TemporaryDirectory() as folder:
         try:
             members = _members(delivery, how.readers, nesting, Path(folder))

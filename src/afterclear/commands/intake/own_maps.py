@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.commands.app import App
-from afterclear.errors import ConfigError, UsageError, worded
+from afterclear.errors import ConfigError, UsageError, Worded, worded
 from afterclear.readers.maps.import_map import parse_map
 
 _NAME: Final = re.compile(r"[a-z0-9_-]{1,60}\Z")
@@ -48,14 +48,16 @@ def keep_map(app: App, name: str, text: str) -> None:
     try:
         os.link(part, path)
     except FileExistsError as error:
-        raise UsageError(
-            worded(
-                "There is a map {name} already; it does not fit this file. Choose another name.",
-                name=name,
-            )
-        ) from error
+        raise UsageError(taken_name(name)) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def taken_name(name: str) -> Worded:
+    """Say that a new map needs another name."""
+    return worded(
+        "There is a map {name} already; it does not fit this file. Choose another name.", name=name
+    )
 
 
 def mend_map(app: App, name: str, text: str, was: str) -> None:

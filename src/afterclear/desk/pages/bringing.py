@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,13 +18,14 @@ from afterclear.commands.intake.mapping import (
     said_and_picked,
 )
 from afterclear.commands.intake.mapping import Asked as HowAsked
-from afterclear.commands.intake.own_maps import keep_map
+from afterclear.commands.intake.own_maps import keep_map, own_maps, taken_name
 from afterclear.commands.progress import file_told
 from afterclear.commands.queries.status import expected_words
 from afterclear.desk.bench import Piece
+from afterclear.desk.judging import AT_ONCE_S
 from afterclear.desk.request import BUSY, MOST_FILES, Asked, go_to
 from afterclear.desk.uploads import Upload
-from afterclear.errors import AfterclearError, UsageError, told_by, worded
+from afterclear.errors import AfterclearError, TakesLongError, UsageError, told_by, worded
 from afterclear.plain import TABLES, check_zone
 
 ANSWER = "answer:"  # what fields of answers begin with
@@ -87,8 +89,10 @@ def load(asked: Asked) -> Response:
         how = _how(asked.form)
         checks = _judged(asked, upload, how)
         if checks is None:
-            checks = list(check_file(asked.desk.app, upload.path, replace(how, is_quick=True)))
-            if not all(check.reader for check in checks):  # a map is to be seen first
+            quick = replace(how, is_quick=True, within_s=AT_ONCE_S)
+            with suppress(TakesLongError):
+                checks = list(check_file(asked.desk.app, upload.path, quick))
+            if checks is None or not all(check.reader for check in checks):  # it is to be seen first
                 return go_to(_place(upload, asked.form))
         text = _map_to_keep(checks)
         if text:
@@ -247,8 +251,13 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         is_legible, problem = False, problem or told_by(error)
         checks = _judged(asked, upload, HowAsked(_SHOWN, sides=_SHOWN))
     if checks is None:
-        return asked.page("judging.html", upload=upload, place=_place(upload, fields))
+        place = _place(upload, fields)
+        return asked.page("judging.html", upload=upload, place=place, problem=problem)
     answers = _answers(fields)
+    needs_map = any(check.suggestion is not None for check in checks)
+    name = fields.get("map_name", "")
+    if needs_map and name in own_maps(asked.desk.app):  # of a form that came back after a wait
+        problem = problem or taken_name(name)
     said, picked = said_and_picked(answers)
     return asked.page(
         "look.html",
@@ -264,8 +273,8 @@ def _shown(asked: Asked, upload: Upload, fields: Mapping[str, str], problem: str
         begun=fields.get("begun", ""),
         is_ready=is_legible
         and all(check.is_usable or (check.reader and not check.reason) for check in checks),
-        needs_map=any(check.suggestion is not None for check in checks),
-        map_name=fields.get("map_name") or _plain_name(Path(upload.name).stem),
+        needs_map=needs_map,
+        map_name=name or _plain_name(Path(upload.name).stem),
         most=_SHOWN,
         words=expected_words(asked.desk.app),
         read_as=_read_as,

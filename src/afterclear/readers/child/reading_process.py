@@ -31,6 +31,7 @@ from typing import IO, TYPE_CHECKING, Any, Self
 from afterclear.errors import (
     FaultError,
     RefusedFileError,
+    TakesLongError,
     UnreachableError,
     UsageError,
     unpacked,
@@ -219,6 +220,8 @@ class Readers:
 
     def _error(self, answer: dict[str, Any], name: str) -> Exception:
         said = unpacked(answer.get("said"))
+        if answer["error"] == _TIME and self._limits.is_brief:
+            return TakesLongError(name)
         if answer["error"] == REFUSED:
             return RefusedFileError(said)
         if answer["error"] == USAGE:
