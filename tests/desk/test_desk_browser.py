@@ -4,49 +4,33 @@ The files are three of the corpus of messy files; nothing of the desk needs a sc
 runs none but axe-core, which is handed in to look at each page.
 """
 
-import os
 import re
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, FloatRect, Locator, Page
+from playwright.sync_api import Browser
 
 from afterclear.commands.init_and_demo import init
 from afterclear.store.engine.database import open_store, scalar
 from afterclear.store.upkeep.checks import check_rows
-from tests.in_chromium import RULES, chromium
+from tests.desk.hand import PATIENCE_MS, Hand, opened, picture
+from tests.in_chromium import chromium
 from tests.readers.messy.corpus import all_files
-from tests.readers.messy.files import VEHICLES, Messy
+from tests.readers.messy.files import VEHICLES
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
 MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
-PATIENCE_MS = 180_000  # the machine may be busy with other tests
-# AFTERCLEAR_PICTURES=src/afterclear/help makes the pictures of the help page anew
-PICTURES = os.environ.get("AFTERCLEAR_PICTURES")
-PICTURED, MOST_BYTES = 1280, 60_000
-_TOO_WIDE = """[...document.querySelectorAll("body *")]
-    .filter(e => e.getBoundingClientRect().right > document.documentElement.clientWidth)
-    .map(e => e.outerHTML.slice(0, 120))"""
 
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with chromium() as opened:
         yield opened
-
-
-def opened(within: Browser | BrowserContext, **how: Any) -> Page:
-    """Open a page that is patient with a busy machine."""
-    page = within.new_page(**how)
-    page.set_default_timeout(PATIENCE_MS)
-    return page
 
 
 @pytest.fixture
@@ -65,156 +49,6 @@ def address(tmp_path: Path) -> Iterator[str]:
     assert desk.wait(30) == 0
     desk.stdout.close()
     assert not list((tmp_path / "garage").glob("*.desk"))  # nothing is left lying about
-
-
-def picture(page: Page, name: str) -> None:
-    """Keep a picture for the help page, small enough to carry, if somebody asks for pictures."""
-    if PICTURES is None or (page.viewport_size or {}).get("width") != PICTURED:
-        return
-    page.evaluate("window.scrollTo(0, 0)")
-    path = Path(PICTURES) / f"desk_{name}.jpg"
-    upper: FloatRect = {"x": 0, "y": 0, "width": PICTURED, "height": 500}
-    page.screenshot(path=path, type="jpeg", quality=30, clip=upper)
-    assert path.stat().st_size < MOST_BYTES
-
-
-@dataclass
-class Hand:
-    """A person at the page; ``presses``: with the keyboard only."""
-
-    page: Page
-    presses: bool
-    width: int
-    folder: Path  # where the person's files are
-    has_script: bool = True
-
-    def go(self, words: str) -> None:
-        with self.page.expect_navigation(wait_until="commit", timeout=PATIENCE_MS):
-            self.act(self.page.get_by_role("link", name=words, exact=True).first)
-
-    def push(self, words: str) -> None:
-        with self.page.expect_navigation(wait_until="commit", timeout=PATIENCE_MS):
-            self.act(self.page.get_by_role("button", name=words).first)
-
-    def act(self, there: Locator) -> None:
-        """Reach a thing and use it: with the mouse, or by stepping to it and pressing a key."""
-        if not self.presses:
-            there.click()
-            return
-        there.wait_for()
-        wanted = there.evaluate_handle("node => node")
-        self.page.evaluate("document.activeElement.blur()")
-        for _ in range(400):
-            self.page.keyboard.press("Tab")
-            if self.page.evaluate("node => node === document.activeElement", wanted):
-                break
-        else:
-            pytest.fail(f"the keyboard does not come to {there}")
-        kind = there.get_attribute("type")
-        self.page.keyboard.press("Space" if kind in {"radio", "checkbox"} else "Enter")
-
-    def choose(self, radio: Locator) -> None:
-        """Choose one of a group; the keyboard walks through a group with arrows."""
-        if not self.presses:
-            radio.check()
-            return
-        radio.wait_for()
-        self.page.evaluate("document.activeElement.blur()")
-        name, value = radio.get_attribute("name"), radio.get_attribute("value")
-        for _ in range(400):
-            self.page.keyboard.press("Tab")
-            if self.page.evaluate("document.activeElement.name") == name:
-                break
-        for _ in range(20):
-            self.page.keyboard.press("Space")
-            if self.page.evaluate("document.activeElement.value") == value:
-                return
-            self.page.keyboard.press("ArrowDown")
-        pytest.fail(f"the keyboard does not come to {value}")
-
-    def look(self) -> None:
-        """No page is wider than the screen, and axe finds nothing."""
-        self.page.wait_for_load_state("load")  # the style sheet is there
-        if not self.has_script:
-            self._look_elsewhere()
-            return
-        over = self.page.evaluate(
-            "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        )
-        wide = over > 0 and self.page.evaluate(_TOO_WIDE)
-        assert over <= 0, (self.page.url, self.width, wide)
-        folded = self.page.locator("details:not([open])").element_handles()
-        for each in folded:
-            each.evaluate("node => { node.open = true }")
-        found = Axe().run(self.page, options=RULES).response["violations"]
-        for each in folded:
-            each.evaluate("node => { node.open = false }")
-        told = [f"{rule['id']}: {node['html'][:200]}" for rule in found for node in rule["nodes"]]
-        assert told == [], self.page.url
-
-    def _look_elsewhere(self) -> None:
-        """Look at a page whose browser runs no script, not even axe: in another, as it is."""
-        assert self.page.context.browser is not None
-        html = self.page.content()
-        beside = self.page.context.browser.new_context(viewport=self.page.viewport_size)
-        page = beside.new_page()
-        page.route("**/desk.js", lambda route: route.abort())
-        page.route(self.page.url, lambda route: route.fulfill(body=html, content_type="text/html"))
-        page.goto(self.page.url)
-        Hand(page, presses=False, width=self.width, folder=self.folder).look()
-        beside.close()
-
-    def until_done(self) -> None:
-        self.page.get_by_text("Done.", exact=True).wait_for(timeout=PATIENCE_MS)
-        self.look()
-
-    def write(self, field: Locator, text: str) -> None:
-        """Type into a field, in the place of what stands there."""
-        self.act(field)
-        self.page.keyboard.press("Control+A")
-        self.page.keyboard.type(text)
-
-    def drop(self, field: str, path: Path) -> None:
-        """Drag a file or folder from elsewhere on the machine and drop it on a field."""
-        where = self.page.locator(field)
-        where.scroll_into_view_if_needed()
-        box = where.bounding_box()
-        assert box is not None
-        at = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
-        dragged = {"items": [], "files": [str(path)], "dragOperationsMask": 1}
-        browser = self.page.context.new_cdp_session(self.page)
-        for kind in ("dragEnter", "dragOver", "drop"):
-            browser.send("Input.dispatchDragEvent", {"type": kind, "data": dragged, **at})
-
-    def bring(self, name: str, raw: bytes) -> None:
-        """Bring a file: dropped with the mouse, or chosen in the dialogue the keyboard opens."""
-        self.folder.mkdir(exist_ok=True)
-        (self.folder / name).write_bytes(raw)
-        self.go("Bring files")
-        self.look()
-        if self.presses:
-            with self.page.expect_file_chooser() as asked:
-                self.act(self.page.locator("#files"))
-            asked.value.set_files(self.folder / name)
-        else:
-            self.drop("#files", self.folder / name)
-        self.push("Bring")
-        # a large one is looked at beside the pages first
-        self.page.locator("#ready").wait_for(state="attached", timeout=PATIENCE_MS)
-        self.look()
-
-    def answer(self, file: Messy) -> None:
-        """Answer each question as a person would who knows the file."""
-        while (ask := self.page.get_by_role("button", name="Answer")).count():
-            groups = self.page.locator("fieldset")
-            for n in range(groups.count()):
-                key = str(groups.nth(n).locator("input").first.get_attribute("name"))
-                word = file.answers[key.removeprefix("answer:")]
-                self.choose(groups.nth(n).locator(f'input[value="{word}"]'))
-            before = self.page.url
-            self.act(ask)
-            self.page.wait_for_url(lambda url, before=before: url != before)
-            self.look()
 
 
 def vehicles() -> bytes:
@@ -252,6 +86,7 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     hand.go("To decide")
     hand.look()
     page.get_by_role("checkbox").first.wait_for()
+    hand.print_sheet()
     hand.act(page.get_by_role("checkbox").first)
     hand.choose(page.locator('input[value="accept"]'))
     if by == "mouse":
@@ -273,6 +108,45 @@ def test_three_messy_files_come_to_a_digest_and_a_decision(
     page.wait_for_url("**/pages/fleet.html")
     assert {url.split("/")[2] for url in asked} == {address.split("/")[2]}  # nobody else is asked
     page.close()
+
+
+def mend_refused(hand: Hand) -> None:
+    """Take refused rows as a workbook, and say which vehicle a wrong name means."""
+    page = hand.page
+    hand.go("Refused rows")
+    hand.look()
+    with page.expect_download() as got:
+        page.get_by_role("button", name="Take the workbook").click()
+    assert got.value.suggested_filename == "refused_rows.xlsx"
+    page.get_by_text("V 02 is written wrongly").click()
+    page.get_by_label("The vehicle's number that is meant").fill("V-02")
+    hand.push("This is meant")
+    hand.until_done()
+    hand.go("Refused rows")
+    assert page.get_by_text("is written wrongly").count() == 0
+    assert page.get_by_text("yesterday").count() > 0
+
+
+def forget(hand: Hand, name: str) -> None:
+    """Find a vehicle and forget it: its page is there no more."""
+    page = hand.page
+    heading = page.get_by_role("heading", name=name, exact=True)
+    hand.go("Today")
+    hand.look()
+    page.get_by_role("searchbox").fill(name)
+    hand.push("Find")
+    heading.wait_for()
+    hand.look()
+    hand.go("Forget this vehicle")
+    hand.look()
+    page.get_by_label(f"Erase vehicle {name} for good").check()
+    hand.push("Forget this vehicle")
+    hand.until_done()
+    hand.go("Today")
+    page.get_by_role("searchbox").fill(name)
+    hand.push("Find")
+    hand.look()
+    assert heading.count() == 0
 
 
 @pytest.mark.parametrize("width", [1280, 375])
@@ -303,19 +177,7 @@ def test_all_of_it_works_without_scripts(
     hand.push("Load")
     hand.until_done()
 
-    hand.go("Refused rows")
-    hand.look()
-    with page.expect_download() as got:
-        page.get_by_role("button", name="Take the workbook").click()
-    assert got.value.suggested_filename == "refused_rows.xlsx"
-    page.get_by_text("V 02 is written wrongly").click()
-    page.get_by_label("The vehicle's number that is meant").fill("V-02")
-    hand.push("This is meant")
-    hand.until_done()
-    hand.go("Refused rows")
-    assert page.get_by_text("is written wrongly").count() == 0
-    assert page.get_by_text("yesterday").count() > 0
-
+    mend_refused(hand)
     hand.go("Today")
     hand.push("Judge every fix")
     hand.until_done()
@@ -326,15 +188,10 @@ def test_all_of_it_works_without_scripts(
     hand.push("Keep this decision")
     page.get_by_role("heading", name="Decided").wait_for()
     hand.look()
-    for words in ("What was loaded", "Settings", "Who did what", "Today"):
+    for words in ("What was loaded", "Settings", "Who did what"):
         hand.go(words)
         hand.look()
-    page.get_by_role("searchbox").fill("V-02")
-    hand.push("Find")
-    page.get_by_role("heading", name="V-02", exact=True).wait_for()
-    hand.look()
-    hand.go("Forget this vehicle")
-    hand.look()
+    forget(hand, "V-02")
     hand.go("What was loaded")
     page.locator("summary", has_text="Take back: Load 1").click()
     hand.push("Yes, take back load 1")

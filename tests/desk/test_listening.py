@@ -1,4 +1,4 @@
-"""A desk that really listens to others: over TLS, with its timetable, until it is told to stop."""
+"""A desk as a process: of the demo, and to others over TLS, until it is told to stop."""
 
 import re
 import socket
@@ -72,3 +72,33 @@ def test_users_sign_in_over_tls_and_times_are_kept(
     with pytest.raises(httpx2.HTTPError):
         httpx2.get(address.replace("https", "http"))
     assert (garage / "afterclear.duckdb.trail").exists()
+
+
+def test_the_demo_opens_a_desk_on_its_own_fleet(tmp_path: Path) -> None:
+    """What a newcomer types first; the page is let in by the key that is printed."""
+    told: list[str] = []
+    with subprocess.Popen(
+        [sys.executable, "-u", "-m", "afterclear", "demo", "--desk", "--no-browser"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    ) as desk:
+        assert desk.stdout is not None
+        for line in desk.stdout:
+            told.append(line)
+            if found := re.search(r"http://\S+/enter\?key=\S+", line):
+                break
+        else:
+            pytest.fail("".join(told))
+        with httpx2.Client(follow_redirects=True, timeout=60) as browser:
+            home = browser.get(found[0])
+            assert (home.status_code, "/pages/fleet.html" in home.text) == (200, True)
+            assert "P0301" in browser.get(home.url.join("/find?name=M-106")).text
+            fleet = browser.get(home.url.join("/pages/fleet.html"))
+            assert (fleet.status_code, "M-106" in fleet.text) == (200, True)
+        assert httpx2.get(found[0], timeout=60).status_code == 403  # the key opens once
+        desk.terminate()
+        assert "Stopped." in desk.stdout.read()
+    assert desk.returncode == 0
+    assert any("pages written" in line for line in told)

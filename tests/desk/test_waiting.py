@@ -43,10 +43,8 @@ def test_a_name_in_use_is_told_though_the_file_is_looked_at_anew(
         '[table.columns]\nvehicle_id = "unit"\n'
     )
     really, asked = Judge.judged, iter([True, False])
-    monkeypatch.setattr(
-        Judge, "judged", lambda *told: really(*told) if next(asked, True) else None
-    )
-    status, waits = browser.ask(f"/bring/{number}/load", map_name="orders", zone="UTC")
+    monkeypatch.setattr(Judge, "judged", lambda *told: really(*told) if next(asked, True) else None)
+    waits = browser.post(f"/bring/{number}/load", map_name="orders", zone="UTC")
     assert (LOOKED_AT in waits, "There is a map orders already" in waits) == (True, True)
     again = re.search(r'data-again="([^"]+)"', waits)
     assert again is not None

@@ -92,7 +92,8 @@ def load(asked: Asked) -> Response:
             quick = replace(how, is_quick=True, within_s=AT_ONCE_S)
             with suppress(TakesLongError):
                 checks = list(check_file(asked.desk.app, upload.path, quick))
-            if checks is None or not all(check.reader for check in checks):  # it is to be seen first
+            # a map is to be seen first
+            if checks is None or not all(check.reader for check in checks):
                 return go_to(_place(upload, asked.form))
         text = _map_to_keep(checks)
         if text:

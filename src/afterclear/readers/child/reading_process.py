@@ -220,8 +220,6 @@ class Readers:
 
     def _error(self, answer: dict[str, Any], name: str) -> Exception:
         said = unpacked(answer.get("said"))
-        if answer["error"] == _TIME and self._limits.is_brief:
-            return TakesLongError(name)
         if answer["error"] == REFUSED:
             return RefusedFileError(said)
         if answer["error"] == USAGE:
@@ -233,7 +231,7 @@ class Readers:
             return OSError(int(number), str(strerror), str(filename) or None)
         if answer["error"] == _ENDED_FROM_OUTSIDE:
             return UnreachableError(f"{name} was not read: its reading process was ended ({said}).")
-        return RefusedFileError(_took_too_much(answer["error"], name, said, self._limits))
+        return _took_too_much(answer["error"], name, said, self._limits)
 
     def _end(self) -> None:
         if self._process is not None:
@@ -260,22 +258,27 @@ class _Apart:
 _TIME, _CRASH, _ENDED_FROM_OUTSIDE = "time", "crash", "ended"
 
 
-def _took_too_much(error: str, name: str, said: object, limits: ReadingLimits) -> str:
+def _took_too_much(
+    error: str, name: str, said: object, limits: ReadingLimits
+) -> TakesLongError | RefusedFileError:
+    if error == _TIME and limits.is_brief:
+        return TakesLongError(name)
+    told = worded("{name} is damaged; its parser crashed on it ({said}).", name=name, said=said)
     if error == MEMORY:
-        return worded(
+        told = worded(
             "{name} takes more than {mb:,.0f} MB of memory to read. Deliver it in pieces, or allow "
             "more as limits.reader_memory_mb.",
             name=name,
             mb=limits.memory_bytes / 1e6,
         )
     if error == _TIME:
-        return worded(
+        told = worded(
             "{name} takes more than {seconds:g} s to read. Deliver it in pieces, or allow more as "
             "limits.reader_seconds.",
             name=name,
             seconds=limits.seconds,
         )
-    return worded("{name} is damaged; its parser crashed on it ({said}).", name=name, said=said)
+    return RefusedFileError(told)
 
 
 @dataclass(slots=True)
