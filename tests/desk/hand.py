@@ -13,7 +13,7 @@ from pypdfium2 import PdfDocument
 from tests.in_chromium import RULES
 from tests.readers.messy.files import Messy
 
-PATIENCE_MS = 180_000  # the machine may be busy with other tests
+PATIENCE_MS = 600_000  # the machine may be busy with other tests
 # AFTERCLEAR_PICTURES=src/afterclear/help makes the pictures of the help page anew
 PICTURES = os.environ.get("AFTERCLEAR_PICTURES")
 PICTURED, MOST_BYTES = 1280, 60_000

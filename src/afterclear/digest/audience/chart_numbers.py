@@ -1,6 +1,7 @@
-"""Numbers of the garage page's charts.  Pure."""
+"""Numbers of the garage page's charts, and what the latest quarters show of a site.  Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -23,6 +24,8 @@ from afterclear.wording.cells import Cells, Dash
 _LEVEL = 0.998  # of the funnel, as in the findings of sites
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
+_LATEST = 5  # quarters: the present one and the year before it
+_ENOUGH = 5.0  # come-backs to be expected of them, or they show little (own judgement)
 FEW = 5  # under so many fixes that held or came back a share shows little (own judgement)
 
 
@@ -142,3 +145,55 @@ def _inside(limit: FloatArray, share: FloatArray) -> list[float]:
     """Return a limit; the share itself if there is none (all have failed)."""
     found: list[float] = np.where(np.isnan(limit), share, limit).tolist()
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Lately:
+    """Come-backs of the latest quarters' fixes and of those before, beside the fleet's.
+
+    Whoever meets about a site's come-backs acts on the present.
+    """
+
+    since: str  # a quarter
+    observed: int
+    expected: float
+    observed_before: int
+    expected_before: float
+
+    @property
+    def is_as_the_fleet(self) -> bool:
+        """Whether the site's work now comes back no more often than the fleet's."""
+        return self.observed <= self.expected
+
+
+def lately(quarters: Iterable[Quarter], site: str | None) -> Lately | None:
+    """Compare a site's latest fixes with those before; None: too few, or none before."""
+    known = tuple(quarters)
+    times = sorted({row.quarter for row in known})
+    own = [row for row in known if site and row.site == site]
+    if len(times) <= _LATEST:
+        return None
+    since = times[-_LATEST]
+    late = [row for row in own if row.quarter >= since]
+    before = [row for row in own if row.quarter < since]
+    found = Lately(
+        since,
+        sum(row.observed for row in late),
+        sum(row.expected or 0.0 for row in late),
+        sum(row.observed for row in before),
+        sum(row.expected or 0.0 for row in before),
+    )
+    return found if min(found.expected, found.expected_before) >= _ENOUGH else None
+
+
+def lately_words(found: Lately, cells: Cells) -> str:
+    """Say it in a sentence."""
+    return cells.t(
+        "Of its fixes since {quarter}, {n} came back, and {expected} were expected of the fleet's "
+        "work; of those before, {n_before} and {expected_before}.",
+        quarter=found.since,
+        n=cells.number(found.observed),
+        expected=cells.number(found.expected, 1),
+        n_before=cells.number(found.observed_before),
+        expected_before=cells.number(found.expected_before, 1),
+    )

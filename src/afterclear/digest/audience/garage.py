@@ -6,7 +6,13 @@ from dataclasses import replace
 
 import polars as pl
 
-from afterclear.digest.audience.chart_numbers import FEW, held_chart, life_chart
+from afterclear.digest.audience.chart_numbers import (
+    FEW,
+    held_chart,
+    lately,
+    lately_words,
+    life_chart,
+)
 from afterclear.digest.audience.compared import changed_view, group_tables, holder_name, part_chart
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.garage_model import (
@@ -185,7 +191,10 @@ def _looks(
     findings: Findings,
     cells: Cells,
 ) -> tuple[Look, ...]:
-    """List what was flagged: sites, technicians and brands, then parts, then habits."""
+    """List what was flagged: sites, technicians and brands, then parts, then habits.
+
+    What is over comes last: a meeting begins with what is so now.
+    """
     looks = [
         _group_look(row, findings, cells) for table in groups for row in table.rows if row.flagged
     ]
@@ -206,7 +215,7 @@ def _looks(
         for row in table.rows
         if row.flagged
     ]
-    return tuple(looks)
+    return tuple(sorted(looks, key=lambda look: look.is_over))
 
 
 def _group_look(row: ComparedGroup, findings: Findings, cells: Cells) -> Look:
@@ -222,6 +231,15 @@ def _group_look(row: ComparedGroup, findings: Findings, cells: Cells) -> Look:
     )
     name, place = holder_name(row.name, row.level, cells), f"level-{row.level}"
     look = Look(name, finding_words(row, cells), place, short)
+    now = lately(findings.held_by_quarter, row.name) if row.level == "site" else None
+    if now is not None:
+        said = lately_words(now, cells)
+        look = replace(
+            look,
+            sentence=f"{look.sentence} {said}",
+            short=f"{look.short} {said}",
+            is_over=now.is_as_the_fleet,
+        )
     spared = saving(row)
     if spared is None:
         return look

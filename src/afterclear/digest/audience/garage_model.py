@@ -31,6 +31,7 @@ class Look:
     short: str  # the same in one line, for a meeting
     saving: str = ""  # what would have been spared had its work held as elsewhere
     saving_source: str = ""  # how that was worked out
+    is_over: bool = False  # its latest work is as the fleet's: it comes after the others
 
 
 @dataclass(frozen=True, slots=True)

@@ -248,7 +248,7 @@ def _clears(
     now = max((r.line_km for r in known.rows.odometer if r.line_km is not None), default=None)
     lines = []
     for line in log:
-        if line.kind != "clear":
+        if line.kind not in {"clear", "gone"}:
             continue
         lines.append(
             ClearLine(

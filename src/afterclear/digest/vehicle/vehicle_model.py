@@ -170,8 +170,8 @@ class LogLine:
 
     at: datetime
     km: float | None
-    kind: Literal["scan", "clear", "repair"]
-    name: str  # scan or work order number; empty for a clear
+    kind: Literal["scan", "clear", "gone", "repair"]  # gone: codes, perhaps by themselves
+    name: str  # scan or work order number; otherwise empty
     text: str
     readings: tuple[Reading, ...]
     # in words if neither is known exactly: an inferred clear

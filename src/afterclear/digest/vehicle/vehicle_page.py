@@ -218,7 +218,7 @@ def build_log(rows: VehicleRows, orders: Sequence[WorkOrder], cells: Cells) -> t
 
 def _log_order(line: LogLine) -> tuple[datetime, int, str]:
     """Order by time; an inferred clear was before the scan it is inferred from."""
-    rank = {"scan": 1, "repair": 2, "clear": 3}
+    rank = {"scan": 1, "repair": 2, "clear": 3, "gone": 3}
     is_inferred = bool(line.when) and not line.is_after_scan
     return line.at, 0 if is_inferred else rank[line.kind], line.name
 
@@ -280,7 +280,8 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
         when, distance = _within(first, cells)
         is_after = first.cleared_at == first.cleared_low_at
         yield LogLine(
-            first.cleared_at, first.km_high, "clear", "", text, (), when, distance, is_after,
+            first.cleared_at, first.km_high, "gone" if first.origin == "vanished" else "clear",
+            "", text, (), when, distance, is_after,
             km_low=first.km_low,
         )  # fmt: skip
 

@@ -43,7 +43,7 @@ WITH counting AS (
     SELECT DISTINCT unit_no FROM unit_readings
     WHERE coalesce(since_clear_km, warmups) IS NOT NULL
 ), read_in_order AS (
-    SELECT unit_no, vehicle_no, scan_no, seen_at, km, since_clear_km, warmups,
+    SELECT unit_no, vehicle_no, scan_no, seen_at, km, km_low, km_high, since_clear_km, warmups,
         -- the last clear lies this far back, as exactly as the km of the scan are known
         km - since_clear_km AS implied_km, km_low - since_clear_km AS implied_low_km,
         km_high - since_clear_km AS implied_high_km, counter_slack(since_clear_km) AS slack_km
@@ -52,6 +52,7 @@ WITH counting AS (
 )
 SELECT *,
     lag(seen_at) OVER unit AS previous_at, lag(km) OVER unit AS previous_km,
+    lag(km_low) OVER unit AS previous_km_low,
     lag(warmups) OVER unit AS previous_warmups,
     lag(since_clear_km) OVER unit AS previous_since_clear_km,
     -- the furthest place of a clear that earlier scans imply
@@ -66,7 +67,8 @@ WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no);
 CREATE OR REPLACE TEMP TABLE newly_implied AS
 -- a distance counter gives the place
 SELECT unit_no, vehicle_no, implied_low_km - slack_km AS km_low, implied_km AS km,
-    implied_high_km + slack_km AS km_high, previous_at AS low_at, seen_at AS high_at
+    implied_high_km + slack_km AS km_high, previous_at AS low_at, seen_at AS high_at,
+    previous_km_low AS not_before_km, km_high AS not_beyond_km
 FROM counter_readings
 WHERE implied_low_km > slack_km
     AND (implied_before_km IS NULL
@@ -74,7 +76,7 @@ WHERE implied_low_km > slack_km
         OR since_clear_km + slack_km < previous_since_clear_km)
 UNION ALL
 -- a counter that fell means only: between the two scans
-SELECT unit_no, vehicle_no, previous_km, km, km, previous_at, seen_at
+SELECT unit_no, vehicle_no, previous_km, km, km, previous_at, seen_at, NULL, NULL
 FROM counter_readings
 WHERE implied_km IS NULL AND warmups < previous_warmups
     OR km IS NULL AND since_clear_km < previous_since_clear_km;
@@ -104,6 +106,14 @@ WITH unrecorded AS (
             ELSE 0 END),
         reached_at, high_at) AS passed_at
     FROM between_places
+), bounded AS (
+    -- it happened between the two scans, however vague the counter is; a scan before it that sent
+    -- no counter and lies beyond the place bounds nothing
+    SELECT * EXCLUDE (not_before_km, not_beyond_km) REPLACE (
+        least(greatest(km, least_km), not_beyond_km) AS km,
+        greatest(km_low, least_km) AS km_low, least(km_high, not_beyond_km) AS km_high)
+    FROM (SELECT *, CASE WHEN not_before_km <= km_high THEN not_before_km END AS least_km
+          FROM passed)
 )
 SELECT p.unit_no,
     -- with a work order where the counter points, the clear was part of that work
@@ -111,7 +121,7 @@ SELECT p.unit_no,
         greatest(coalesce(p.low_at, p.left_at, p.reached_at), p.passed_at))) AS cleared_at,
     p.low_at, p.high_at, coalesce(w.km, p.km) AS km, coalesce(w.km, p.km_low) AS km_low,
     coalesce(w.km, p.km_high) AS km_high, 'counter' AS origin, NULL::VARCHAR AS reason
-FROM passed p
+FROM bounded p
 LEFT JOIN LATERAL (
     SELECT max(m.happened_at) AS repaired_at, max_by(m.km, m.happened_at) AS km
     FROM moment_km m
@@ -137,9 +147,9 @@ WITH counters AS (
     ASOF LEFT JOIN counters r ON c.unit_no = r.unit_no AND c.high_at <= r.seen_at
 )
 SELECT * EXCLUDE (implied_km, slack_km, is_made_exact) REPLACE (
-    CASE WHEN is_made_exact THEN implied_km ELSE km END AS km,
-    CASE WHEN is_made_exact THEN implied_km - slack_km ELSE km_low END AS km_low,
-    CASE WHEN is_made_exact THEN implied_km + slack_km ELSE km_high END AS km_high)
+    CASE WHEN is_made_exact THEN least(greatest(implied_km, km_low), km_high) ELSE km END AS km,
+    CASE WHEN is_made_exact THEN greatest(km_low, implied_km - slack_km) ELSE km_low END AS km_low,
+    CASE WHEN is_made_exact THEN least(km_high, implied_km + slack_km) ELSE km_high END AS km_high)
 FROM with_next_counter;
 
 -- 4  A stored code that the next scan does not show, with no clear known between the two: its
