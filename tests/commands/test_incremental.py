@@ -170,7 +170,7 @@ def test_what_two_tools_call_a_makers_code_is_the_same_whoever_was_rebuilt_last(
 
 
 @pytest.mark.slow
-@settings(UNHURRIED, max_examples=repeats(40))
+@settings(UNHURRIED, max_examples=repeats(8))
 @given(fleet=fleets(turns=("none", "mended", "forgotten", "both")))
 def test_many_fleets_end_where_one_full_analysis_ends(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""

@@ -58,7 +58,7 @@ def test_a_forgotten_vehicle_leaves_the_rows_of_the_others(bench: Bench, fleet: 
 
 
 @pytest.mark.slow
-@settings(UNHURRIED, max_examples=repeats(80))
+@settings(UNHURRIED, max_examples=repeats(16))
 @given(fleet=fleets(turns=("mended", "forgotten")))
 def test_many_stores_hold_what_was_meant(bench: Bench, fleet: Fleet) -> None:
     """The same over many more fleets."""
