@@ -1,5 +1,6 @@
 """What the README says is what the program does."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -29,6 +30,19 @@ def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
     assert shown.exit_code == 0, shown.output
     rows = [line.split("|")[1] for line in README.splitlines() if line.startswith("| `")]
     assert any(f"`{command}" in row for row in rows)
+
+
+def test_every_example_of_a_makers_own_number_is_the_invented_one() -> None:
+    """A number somebody really uses would make a reader think of whose it is."""
+    told = [p for kind in ("py", "md", "html") for p in (ROOT / "src").rglob(f"*.{kind}")]
+    found = {
+        number
+        for path in (*told, ROOT / "README.md")
+        for number in re.findall(
+            r"\b(?:make|acme|unknown):(\d{4,6})\b", path.read_text(encoding="utf-8")
+        )
+    }
+    assert found == {"40417"}
 
 
 def test_the_page_of_campaigns_tells_every_run_that_was_kept() -> None:
