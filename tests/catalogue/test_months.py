@@ -22,3 +22,8 @@ def test_every_month_of_the_unicode_locale_data_is_known(
 def test_other_words_stay_as_they_are() -> None:
     assert in_english("Mo. 3. Mai 2026, 14:05 Uhr") == "Mo. 3. May 2026, 14:05 Uhr"
     assert in_english("03/04/2026 02:05 p. m.") == "03/04/2026 02:05 PM"
+
+
+def test_a_day_of_the_month_may_be_an_ordinal() -> None:
+    assert in_english("1er septembre 2026") == "1 Sep 2026"
+    assert in_english("21st March 2026") == "21 Mar 2026"

@@ -180,6 +180,30 @@ def test_rows_that_no_map_tells_apart_are_no_map(
         ("counted.txt", ["Vehicle: V-1   Read: 13 Mar 2026", "  Engine control   1 faults",
                          "     P0301  misfire   current", "  Brakes   0 faults"],
          "(?P<code>0"),
+        ("places.csv", ["Zlecenie;Pojazd;Data;Kod;Czynność;Część;Miejsce;Ilość;Rodzaj części",
+                        "1;V-1;13.03.2026;C0040;wymiana;czujnik;prawy przód;1 szt.;zamiennik",
+                        "2;V-2;14.03.2026;C0035;wymiana;wtyczka;lewy tył;2 szt.;oryginał"],
+         'position = "Miejsce"'),
+        ("grades.csv", ["Order,Vehicle,Date,Work,Part No,Part grade",
+                        "1,V-1,2026-03-13,Pump renewed,QX-31,genuine",
+                        "2,V-2,2026-03-14,Belt renewed,QX-44,aftermarket"],
+         'part_grade = { from = "Part grade", values = { genuine = "original"'),
+        ("log.csv", ["Date,Fleet No,Odometer km,Fault reported,Action taken,Tech",
+                     "2026-03-13,V-1,84120,Warning lamp on,Replaced crankshaft sensor,JP",
+                     "2026-03-14,V-2,12034,Brakes squeal when cold,Replaced front pads,AM"],
+         'notes = { from = ["Fault reported", "Action taken"]'),
+        ("ordinals.csv", ["Véhicule;Effacé le;Motif", "V-1;1er septembre 2026 à 11h11;essai",
+                          "V-2;12 août 2026 à 9h05;entretien"],
+         'cleared_at = { from = "Effacé le"'),
+        ("twice.csv", ["Order,Vehicle,Date,Km,Work", "1,V-1,2026-03-13,51000,Ignition coil renewed",
+                       "2,V-1,2026-03-17,51274,Ignition coil renewed"], 'notes = "Work"'),
+        ("same.csv", ["Vehicle,Date,Km,Code,Shift", "V-1,2026-03-13,51000,P0301,late",
+                      "V-2,2026-03-14,61000,P0420,late"], 'code = "Code"'),
+        ("scope.csv", ["Vehicle,Date,Km,Code,scan_scope", "V-1,2026-03-13,51000,P0301,full",
+                       "V-2,2026-03-14,61000,P0420,partial"], 'scan_scope = "scan_scope"'),
+        ("frozen.csv", ["Pojazd;Data;RK: przebieg [km];Przebieg [km];Kod",
+                        "V-1;2026-03-13;127974;129927;P0401", "V-2;2026-03-14;;140499;brak"],
+         'odometer_km = "Przebieg [km]"'),
         ("active.csv", ["Only active faults were read;;;", "Vehicle;Read on;ECU;Fault code",
                         "V-1;2026-03-13;Engine;P0301"], 'memory = { value = "active_only" }'),
     ],
@@ -190,6 +214,15 @@ def test_what_stands_beside_or_behind_decides_how_a_column_is_read(
     found = suggest(tmp_path, name, ("\n".join(lines) + "\n").encode(), words)
     assert taken in found.text
     assert not found.questions
+
+
+def test_the_same_work_told_on_another_day_at_the_same_distance_is_asked_about(
+    words: HeadingWords, tmp_path: Path
+) -> None:
+    lines = ["Order,Vehicle,Date,Km,Work", "1,V-1,2026-03-13,51000,Ignition coil renewed",
+             "2,V-1,2026-03-17,51000,Ignition coil renewed"]  # fmt: skip
+    found = suggest(tmp_path, "twice.csv", "\n".join(lines).encode(), words)
+    assert [question.key for question in found.questions] == ["sense:told-twice"]
 
 
 def test_a_count_by_which_rows_of_data_begin_is_no_footer(

@@ -28,6 +28,8 @@ _MONTH_OF = {
     name: month for month, names in zip(ENGLISH, _NAMES, strict=True) for name in names.split()
 }
 _WORD = re.compile(r"[^\W\d_]+\.?")
+# the day of the month as an ordinal: 1er septembre, 3rd March
+_ORDINAL = re.compile(r"\b(\d{1,2})(?:er|st|nd|rd|th)(?=\s+[^\W\d_])", re.IGNORECASE)
 _HALF = re.compile(r"\b([ap])\.?\s?m\b\.?", re.IGNORECASE)
 
 
@@ -45,6 +47,9 @@ def in_english(text: str) -> str:
 
     >>> in_english("3. März 2026, 2:05 p. m.")
     '3. Mar 2026, 2:05 PM'
+    >>> in_english("1er septembre 2026")
+    '1 Sep 2026'
     """
     halves = _HALF.sub(lambda found: f"{found[1].upper()}M", text)
-    return _WORD.sub(lambda found: month_of(found[0]) or found[0], halves)
+    days = _ORDINAL.sub(r"\1", halves)
+    return _WORD.sub(lambda found: month_of(found[0]) or found[0], days)

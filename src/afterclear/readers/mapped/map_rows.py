@@ -20,6 +20,7 @@ from afterclear.readers.mapped.map_shape import (
     MADE,
     NO_CODE,
     TOLD,
+    in_template,
     shaped,
     with_one_filler,
 )
@@ -29,7 +30,6 @@ from afterclear.readers.maps.source_table import AFTER, LINE, SourceTable, plain
 from afterclear.records import Delivery, PlainRows, Rejection
 
 _Origins = dict[str, tuple[str, ...] | None]
-_DASHES = r"^[-\u2013\u2014]{1,5}$"
 _BREAK = "\x1f"  # unit separator: in no text a person writes
 _VALUE, _EXPECTED = f"{_BREAK}value", f"{_BREAK}expected"  # no heading is called so
 
@@ -282,11 +282,7 @@ def _raw(
     parts = [pl.col(name).str.strip_chars().replace("", None) for name in origin]
     joined = pl.concat_str(parts, separator=column.join, ignore_nulls=True)
     if column.template:
-        # a dash in each of several columns is the word for none, as in one
-        parts = [pl.when(~part.str.contains(_DASHES)).then(part) for part in parts]
-        some = pl.any_horizontal(part.is_not_null() for part in parts)
-        blanks = [part.fill_null("?") for part in parts]
-        joined = pl.when(some).then(pl.format(column.template, *blanks))
+        joined = in_template(frame, origin, column.template)
     return frame.select(joined.replace("", None).alias("joined")).to_series()
 
 

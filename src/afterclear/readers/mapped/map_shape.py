@@ -20,6 +20,7 @@ MADE = "\x00"
 CODE, HEADING, _ROW, _NONE = (f"{MADE}{name}" for name in ("code", "heading", "row", "none"))
 TOLD = f"{MADE}told "  # before a plain column: its text was read from the file, not a row
 FILLER = "none"
+_DASHES = r"^[-\u2013\u2014]{1,5}$"
 NO_CODE = "rows without a code"
 CODE_COLUMNS = ("code", "codes")
 
@@ -162,6 +163,24 @@ def _in_step(
             )
         )
     return found
+
+
+def in_template(frame: pl.DataFrame, origin: Sequence[str], template: str) -> pl.Expr:
+    """Fill a template with a row's cells, a question mark where one is blank; all blank: with none.
+
+    A dash in each of several columns is the word for none, as in one; *none* in one of two columns
+    says so of both, if the other says nothing else.
+    """
+    parts = [pl.col(name).str.strip_chars().replace("", None) for name in origin]
+    words = {w for name in origin for w in _fillers(frame[name].str.strip_chars())}
+    spoken = [w for w in words if any(map(str.isalpha, w))]
+    says = pl.coalesce(pl.when(part.is_in(spoken)).then(part) for part in parts)
+    parts = [pl.when(~part.str.contains(_DASHES)).then(part) for part in parts]
+    told = pl.any_horizontal(
+        part.is_not_null() & ~part.is_in(spoken).fill_null(value=False) for part in parts
+    )
+    filled = pl.format(template, *(part.fill_null("?") for part in parts))
+    return pl.when(told).then(filled).otherwise(says)
 
 
 def _fillers(cells: pl.Series) -> list[str]:

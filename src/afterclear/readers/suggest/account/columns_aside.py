@@ -226,7 +226,8 @@ def _missed_of_vehicle(account: Account, profile: Profile, filled: set[str]) -> 
 def _may_part_rows(account: Account, profile: Profile) -> bool:
     """Whether a column of a few short words may say of what kind its rows are."""
     values = [v for v in profile.values if any(map(str.isalnum, v))]
-    if not values or len(values) > _FEW or any(len(v) > _SHORT for v in values):
+    is_same = len(set(profile.cells)) == 1  # what every row says parts none from another
+    if not values or is_same or len(values) > _FEW or any(len(v) > _SHORT for v in values):
         return False
     if all(any(map(str.isdigit, v)) and v not in {"0", "1", "2"} for v in values):
         return False  # amounts, numbers of things

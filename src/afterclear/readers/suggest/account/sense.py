@@ -138,7 +138,8 @@ def _told_twice(account: Account) -> Iterator[Finding]:
             continue
         first = met.setdefault((_whose(row), work), row)
         is_other = first.get("repair_id") != row.get("repair_id") or _when(first) != _when(row)
-        if first is not row and is_other and _days_between(first, row) <= _DAYS:
+        is_near = is_other and _days_between(first, row) <= _DAYS
+        if first is not row and is_near and not _was_driven(first, row):
             yield Finding(
                 "told-twice",
                 worded(
@@ -147,6 +148,15 @@ def _told_twice(account: Account) -> Iterator[Finding]:
                 ),
                 (first["_line"], row["_line"]),
             )
+
+
+def _was_driven(first: _Row, row: _Row) -> bool:
+    """Whether an order was read off further on, and later: the vehicle came back."""
+    far = [str(each.get("odometer_km") or each.get("odometer_mi") or "") for each in (first, row)]
+    try:
+        return _when(first) < _when(row) and float(far[0]) < float(far[1])
+    except ValueError:
+        return False
 
 
 def _work(row: _Row) -> str:

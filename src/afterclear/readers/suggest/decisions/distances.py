@@ -100,10 +100,25 @@ def _which_distance(f: Filling) -> bool:
         ),
         rows,
         unasked="none",
+        decided=_of_every_row(f, near),
     )
     chosen = f.asker.choose(question)
     f.roles["km"] = next((r for r in near if r.heading == chosen), best)
     return chosen != "none"
+
+
+def _of_every_row(f: Filling, near: list[Reading]) -> Decided | None:
+    """Find the one that every row tells and no other goes beyond: those stood there before."""
+    kept = [at for at in range(f.n_rows) if not f.is_left_out(at)]
+    found = {r.heading: [as_number(f.profile_of(r).cells[at], f.numbers) for at in kept]
+             for r in near}  # fmt: skip
+    whole = [heading for heading, told in found.items() if None not in told]
+    if len(whole) != 1:
+        return None
+    rows = zip(found[whole[0]], zip(*found.values(), strict=True), strict=True)
+    is_farthest = all(own == max(n for n in row if n is not None) for own, row in rows)
+    why = worded("every row tells it, and no other distance of a row goes beyond it")
+    return Decided(whole[0], why) if is_farthest else None
 
 
 def _own_words(readings: list[Reading]) -> dict[str, set[str]]:

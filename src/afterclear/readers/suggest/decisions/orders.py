@@ -59,8 +59,9 @@ def fill_repairs(f: Filling) -> None:
     else:
         _codes_in_texts(f)
     _fill_action(f)
-    for column in ("part_number", "part_brand"):
+    for column in ("part_number", "part_brand", "position"):
         f.plain(column)
+    fill_words(f, "part_grade")
     fill_amounts(f)
     _currency(f)
     texts = [

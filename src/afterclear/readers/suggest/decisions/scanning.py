@@ -57,6 +57,7 @@ def fill_scans(f: Filling) -> None:
     fill_words(f, "ecu_response")
     if f.has("scan_id") and _is_one_scan(f):
         f.plain("scan_id")
+    fill_words(f, "scan_scope")
     _miss_marks_of_clean_rows(f)
     _fill_count(f, "occurrences")
     _fill_since_clear(f)

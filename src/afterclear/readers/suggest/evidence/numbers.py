@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from afterclear.errors import worded
+from afterclear.readers.maps.measures import WRITTEN
 from afterclear.readers.suggest.evidence.profiles import Profile
 from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
 
@@ -20,7 +21,8 @@ from afterclear.readers.suggest.evidence.questions import Asker, Choice, Questio
 OWN_DECIMAL = "\u2396"
 GROUP_MARKS = " '\u2019\u00a0\u202f\u2009"
 UNIT = (
-    r"(?:km|kms|kilometer|kilometre|kilometres|mi|mls|mile|miles|milles|millas|h|hrs?|std|tkm|hm)"
+    r"(?:km|kms|kilometer|kilometre|kilometres|mi|mls|mile|miles|milles|millas|h|hrs?|std|tkm|hm"
+    r"|pcs?|stk|st\u00fcck|uds?|szt)"  # pieces
 )
 _BODY = rf"[+-]?\d[\d.,{GROUP_MARKS}{OWN_DECIMAL}]*"
 _NUMBER = re.compile(rf"({_BODY})(?:\s*({UNIT})\.?)?", re.IGNORECASE)
@@ -74,6 +76,19 @@ def as_number(cell: str, numbers: Numbers) -> float | None:
 def is_number(value: str) -> bool:
     """Recognise a number, with or without a unit or a currency beside it."""
     return parted(value) is not None
+
+
+def is_count(profile: Profile) -> bool:
+    """Recognise small whole numbers: how often something was met, and no distance."""
+    return profile.share(lambda v: re.fullmatch(r"\d{1,3}", v)) == 1
+
+
+def is_distance(profile: Profile) -> bool:
+    """Recognise numbers with km or miles beside them, large enough for an odometer."""
+    found = [p for v in profile.values if (p := parted(v))]
+    with_unit = [p for p in found if WRITTEN.get(p.unit, "") in {"km", "mi"}]
+    large = [p for p in with_unit if sum(c.isdigit() for c in p.number) > 3]
+    return len(with_unit) >= 0.6 * len(profile.values) and len(large) >= 0.5 * len(with_unit)
 
 
 def decide_numbers(

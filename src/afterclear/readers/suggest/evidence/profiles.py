@@ -10,6 +10,7 @@ from types import MappingProxyType
 import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
+from afterclear.catalogue.folded_words import words_of
 from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
@@ -210,6 +211,16 @@ def is_bare_code(value: str) -> bool:
 def is_none_word(value: str) -> bool:
     """Recognise a word for "no code is stored"."""
     return says_none(value)
+
+
+def names_places(profile: Profile, words: HeadingWords) -> float:
+    """Give the share of values that are places on a vehicle: front right, cyl. 3, both."""
+
+    def is_place(value: str) -> bool:
+        named = [word for word in words_of(value) if not word.isdecimal()]
+        return bool(named) and all(words.of_beginning("place", word) for word in named)
+
+    return profile.share(is_place)
 
 
 def id_shape(value: str) -> str:

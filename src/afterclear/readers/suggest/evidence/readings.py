@@ -16,7 +16,7 @@ from afterclear.plain import TABLES
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.measures import WRITTEN
 from afterclear.readers.suggest.evidence.date_formats import TimeColumn
-from afterclear.readers.suggest.evidence.numbers import is_number, parted
+from afterclear.readers.suggest.evidence.numbers import is_count, is_distance, is_number, parted
 from afterclear.readers.suggest.evidence.profiles import (
     Known,
     Profile,
@@ -28,6 +28,7 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_vin_like,
     known_plates,
     known_share,
+    names_places,
     with_figure_0,
 )
 
@@ -119,6 +120,10 @@ def _mark(p: Profile, s: Sight) -> float:
     if p.heading in s.times or p.heading in s.clocks:
         return 0.0
     return p.share(lambda v: len(v) <= 30 and len(v.split()) <= 3)
+
+
+def _site(p: Profile, s: Sight) -> float:
+    return 0.0 if names_places(p, s.words) >= FITS else _text(p, s)
 
 
 def _order_number(p: Profile, s: Sight) -> float:
@@ -238,6 +243,7 @@ _TESTS: Mapping[str, Test] = {
     "description": _text,
     "occurrences": _whole,
     "scan_id": _mark,
+    "scan_scope": _words("scan_scope"),
     "repair_id": _order_number,
     "technician": _text,
     "action": _words("action"),
@@ -247,7 +253,8 @@ _TESTS: Mapping[str, Test] = {
     "part_number": _part_number,
     "part_name": _text,
     "part_brand": _text,
-    "position": _text,
+    "part_grade": _words("part_grade"),
+    "position": lambda p, s: names_places(p, s.words),
     "quantity": _number,
     "unit_price": _number,
     "part_cost": _number,
@@ -258,7 +265,7 @@ _TESTS: Mapping[str, Test] = {
     "model": _mark,
     "model_year": _year,
     "powertrain": _text,
-    "site": _text,
+    "site": _site,
     "stock_status": _words("stock_status"),
     "reason": _text,
     "driver": _text,
@@ -266,8 +273,9 @@ _TESTS: Mapping[str, Test] = {
 }
 # Roles that values show under any heading.
 _BY_VALUES = {"vin", "code", "when", "time_of_day", "km", "status", "distance_unit", "ecu"}
+_BY_VALUES |= {"position"}
 # ... and all of them must: few words have other meanings too.
-_WHOLLY = {"status", "distance_unit"}
+_WHOLLY = {"status", "distance_unit", "position"}
 
 
 # Of a time or a distance that is still to come, or that was frozen with a code, no reading is made.
@@ -327,7 +335,7 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     headed = profile.means(*_HEADED.get(role, (role,)))
     if role == "labour_cost" and _MONEY.search(profile.heading):
         headed = max(headed, profile.means("work_text", "action"))  # Arbeit CHF
-    if role == "km" and profile.means("occurrences") and _is_count(profile):
+    if role == "km" and profile.means("occurrences") and is_count(profile):
         return None
     if not profile.values or (role in _OF_NOW and not is_of_now(profile.heading, sight.words)):
         return None
@@ -349,14 +357,9 @@ def _reading(role: str, test: Test, profile: Profile, sight: Sight) -> Reading |
     return Reading(role, profile.heading, sure, reason) if sure >= LEAST else None
 
 
-def _is_count(profile: Profile) -> bool:
-    """Recognise small whole numbers: how often something was met, and no distance."""
-    return profile.share(lambda v: re.fullmatch(r"\d{1,3}", v)) == 1
-
-
 def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Reading | None:
     """Recognise a role by values alone, under whatever heading."""
-    if role not in _BY_VALUES or (role == "km" and not _is_distance(profile)):
+    if role not in _BY_VALUES or (role == "km" and not is_distance(profile)):
         return _plate_under_other_heading(role, profile)
     if role == "code" and profile.means("vehicle_id", "part_number", "repair_id") > _HALF:
         return None  # B-1041 is a number of another kind
@@ -367,14 +370,6 @@ def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Readi
             return None
         return Reading(role, profile.heading, SURE_UNIT, worded("its values are control units"))
     return Reading(role, profile.heading, SURE_BY_VALUES * share, worded("its values alone"))
-
-
-def _is_distance(profile: Profile) -> bool:
-    """Recognise numbers with km or miles beside them, large enough for an odometer."""
-    found = [p for v in profile.values if (p := parted(v))]
-    with_unit = [p for p in found if WRITTEN.get(p.unit, "") in {"km", "mi"}]
-    large = [p for p in with_unit if sum(c.isdigit() for c in p.number) > 3]
-    return len(with_unit) >= 0.6 * len(profile.values) and len(large) >= 0.5 * len(with_unit)
 
 
 def _by_known(role: str, profile: Profile, sight: Sight) -> Reading | None:
