@@ -36,6 +36,8 @@ def _lines(story: VehicleStory) -> list[str]:
         "",
     ]
     lines += [*_to_do(story), *_open(story)]
+    if story.coming:
+        lines += ["", "Ahead:", *(f"  {text}" for text in story.coming)]
     said = {row["why"] for row in story.roles}
     lines += [f"  {text}" for text in story.role_notes if text not in said]
     if story.decisions:

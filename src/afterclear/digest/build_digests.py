@@ -47,6 +47,7 @@ from afterclear.digest.page_facts import page_facts, shown_with
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.digest.vehicle.vehicle_page import build_vehicle_page
 from afterclear.finding_tables.cures import by_fault
+from afterclear.finding_tables.forecast import is_trusted
 from afterclear.finding_tables.parts import is_short_lived
 from afterclear.reasons import Urgency
 from afterclear.wording.cells import Cells
@@ -244,6 +245,9 @@ def _setting(frames: FleetFrames, findings: Findings) -> Setting:
             findings.emerging_points,
             findings.emerging_vehicles,
             frames.said_before,
+        ),
+        forecast_holds=is_trusted(
+            len(findings.forecast_record), sum(row.held for row in findings.forecast_record)
         ),
         grounded=frozenset(
             findings.worklist.filter(pl.col("urgency") == Urgency.DO_NOT_DRIVE)["vehicle_id"]

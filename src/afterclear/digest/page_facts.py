@@ -21,6 +21,7 @@ import polars as pl
 from afterclear.catalogue.component import component_of
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.attempt_reasons import likes_said
+from afterclear.digest.common.coming_words import coming_words
 from afterclear.digest.common.model import PageHead
 from afterclear.digest.common.worklist_lines import cost_said
 from afterclear.digest.input.finding_rows import FINDING_ROWS, RecurringCode, WorkRow
@@ -30,6 +31,7 @@ from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.sheet.tried_parts import folded, is_of, part_said
 from afterclear.digest.vehicle.vehicle_model import VehiclePage
 from afterclear.finding_tables.costs import Cost
+from afterclear.finding_tables.forecast import Forecast
 from afterclear.finding_tables.recurrence import Worsening
 from afterclear.wording.cells import Cells
 from afterclear.wording.cures import fault_cures
@@ -92,6 +94,7 @@ def page_facts(
         *_told_facts(tables, setting),
         _parts_told(tables, setting),
         _cures_told(tables, setting),
+        _coming_told(tables, vehicle_ids, setting),
     ]
     return {
         vehicle_id: _sum(
@@ -183,6 +186,23 @@ def _cures_told(tables: Mapping[str, pl.DataFrame], setting: Setting) -> _ByVehi
     )
 
 
+def _coming_told(
+    tables: Mapping[str, pl.DataFrame], vehicle_ids: Iterable[str], setting: Setting
+) -> _ByVehicle:
+    """Return what to expect of vehicles, as their pages and sheets say it."""
+    chances: dict[str, float] = {}
+    if "forecast" in tables and setting.forecast_holds:
+        chances = dict(tables["forecast"].select("vehicle_id", "p_any").iter_rows())
+    return {
+        vehicle_id: "\n".join(
+            coming_words(chances.get(vehicle_id), nexts, setting.cells)
+            + tuple(repr(setting.cautions_of(row.fault)) for row, _ in nexts)
+        )
+        for vehicle_id in vehicle_ids
+        for nexts in [setting.rises.next.get(vehicle_id, ())]
+    }
+
+
 def _by_vehicle(
     tables: Mapping[str, pl.DataFrame], column: str, names: Iterable[str]
 ) -> Mapping[str, set[str]]:
@@ -207,6 +227,11 @@ def _cost(row: Cost, cells: Cells) -> str:
     return repr((row.days, finding_words(row, cells)))
 
 
+def _by_coming(_row: Forecast, _cells: Cells) -> str:
+    """Nothing: ``_coming_told`` says it, with the rises."""
+    return ""
+
+
 def _work(row: WorkRow, cells: Cells) -> str:
     """Tell a line of work as a page or a sheet does: nobody is shown its rank."""
     cost = cost_said(row)
@@ -225,6 +250,7 @@ _TOLD: dict[str, Callable[[Any, Cells], str]] = {
     "worsening": _worsening,
     "costs": _cost,
     "worklist": _work,
+    "forecast": _by_coming,
 }
 _NUMBERS = ("part_number", ("repairs",))
 _FAMILIES = ("family", ("attempts", "episodes"))

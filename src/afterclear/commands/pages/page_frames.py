@@ -167,6 +167,7 @@ _OF_VEHICLES: dict[str, str] = {
     **PAGE_DOSSIER,
     "worsening": PAGE_FINDINGS["worsening"],
     "costs": PAGE_FINDINGS["costs"],
+    "forecast": f"SELECT * FROM ({PAGE_FINDINGS['forecast']}) WHERE days = 90",
     "recurring": f"""
         SELECT r.*, w.family_label, w.meaning FROM ({PAGE_FINDINGS["recurring"]}) r
         LEFT JOIN ({PAGE_WORDS}) w USING (code, family)

@@ -13,7 +13,11 @@ from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.commands.queries.work_lines import in_words
 from afterclear.digest.common.attempt_reasons import attempt_reason
+from afterclear.digest.common.coming_words import coming_words
 from afterclear.digest.input.row_types import Attempt, Evidence
+from afterclear.finding_tables.declaration import columns_of
+from afterclear.finding_tables.emerging import Emerging
+from afterclear.finding_tables.forecast import is_trusted
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.called_vehicles import vehicle_called
@@ -32,6 +36,19 @@ _FILES: Final = f"""
     FROM loads l JOIN ({" UNION ALL ".join(f"SELECT load_id, vehicle_id FROM {t}" for t in TABLES)})
         USING (load_id)
     WHERE vehicle_id = ? GROUP BY ALL ORDER BY load_id DESC"""
+
+
+_RECORD: Final = (
+    "SELECT count(*) FROM forecast_record",
+    "SELECT count(*) FROM forecast_record WHERE held",
+)
+_AHEAD: Final = "SELECT p_any FROM forecast WHERE vehicle_id = ? AND days = 90"
+_NEXT: Final = """
+    SELECT rise_id, chance_90_days FROM emerging_vehicles WHERE vehicle_id = ? AND NOT has_fault"""
+_GOES_ON: Final = """
+    SELECT {names} FROM emerging WHERE within IS NULL AND over_at IS NULL
+        AND list_contains(?, rise_id)
+    ORDER BY found_at DESC, evidence DESC, rise_id"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +73,7 @@ class VehicleStory:
     role_notes: tuple[str, ...]  # left-over consequential codes, work on them, related returns
     work: list[Row]  # its lines of the worklist, once each
     stock: list[Row]  # its audit, where it is in stock
+    coming: tuple[str, ...]  # what to expect in the next 90 days
     decisions: list[Row]  # people's decisions, also undone ones
     files: list[Row]  # loads that rows of it came with, the latest first
 
@@ -91,6 +109,7 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
             ),
             work=[row for row in work if row["audience"] != "garage"],
             stock=_audits(con, vehicle_id, cells),
+            coming=_coming(con, vehicle_id, cells),
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
             files=rows(con, _FILES, [vehicle_id]),
         )
@@ -113,6 +132,17 @@ def _audits(con: Connection, vehicle_id: str, cells: Cells) -> list[Row]:
     """Give a vehicle's stock audit with its sentence."""
     found = _of(con, EXPORTS_ROLES["stock"], vehicle_id)
     return [row | {"because": audit_words(row["deciding"], cells)} for row in found]
+
+
+def _coming(con: Connection, vehicle_id: str, cells: Cells) -> tuple[str, ...]:
+    """Say what to expect of the vehicle, as its page does."""
+    n_quarters, n_held = (scalar(con, sql) for sql in _RECORD)
+    ahead = rows(con, _AHEAD, [vehicle_id]) if is_trusted(n_quarters, n_held) else []
+    chances = {row["rise_id"]: row["chance_90_days"] for row in rows(con, _NEXT, [vehicle_id])}
+    names = ", ".join(column.name for column in columns_of(Emerging))
+    rises = [Emerging(**row) for row in rows(con, _GOES_ON.format(names=names), [list(chances)])]
+    nexts = [(rise, chances[rise.rise_id]) for rise in rises]
+    return coming_words(ahead[0]["p_any"] if ahead else None, nexts, cells)
 
 
 def _with_why(cells: Cells, found: list[Row]) -> list[Row]:

@@ -61,6 +61,7 @@ class Setting:
     short_lived: tuple[Part, ...] = ()  # parts and brands that fail sooner than others like them
     cures: Mapping[str, tuple[Cure, ...]] = field(default_factory=dict)  # by component with a fault
     rises: Rises = field(default_factory=Rises)
+    forecast_holds: bool = False  # by its record of past quarters
     grounded: frozenset[str] = frozenset()  # vehicles that must not be driven
 
     def cautions_of(self, component: str) -> tuple[Caution, ...]:

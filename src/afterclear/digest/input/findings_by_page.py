@@ -46,6 +46,7 @@ class VehicleFindings:
     echo_work: tuple[EchoWork, ...] = ()
     costs: tuple[Cost, ...] = ()  # of its work orders, by currency
     decisions: tuple[Decision, ...] = ()
+    forecast: Forecast | None = None  # of the next 90 days; None: nothing to expect
 
 
 NOTHING_FOUND = VehicleFindings()
@@ -177,6 +178,7 @@ def _by_vehicle(rows: Mapping[str, list[object]]) -> dict[str, VehicleFindings]:
             leftovers=_own(grouped, "leftovers", vehicle),
             echo_work=_own(grouped, "echo_work", vehicle),
             costs=_own(grouped, "costs", vehicle),
+            forecast=next(iter(_own(grouped, "forecast", vehicle)), None),
             decisions=tuple(
                 row for row in _own(grouped, "decisions", vehicle) if row.undone_at is None
             ),

@@ -120,7 +120,7 @@ def in_chunks(
 # tables of findings that a vehicle's page uses
 VEHICLE_FINDINGS: tuple[str, ...] = (
     *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
-    *("leftovers", "echo_work", "decisions", "costs"),
+    *("leftovers", "echo_work", "decisions", "costs", "forecast"),
 )
 FRAME_ROWS: dict[str, type] = {
     "vehicles": row_types.Vehicle,

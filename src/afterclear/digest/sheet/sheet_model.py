@@ -60,5 +60,6 @@ class Sheet:
     odometer: OdometerReading | None  # the last one used, as displayed
     hours: LogLine | None  # the last scan with a reading, of a vehicle without odometer
     joined: datetime | None  # when the odometer fell for good, the last time; None: never
+    coming: tuple[str, ...]  # what to expect in the next 90 days
     faults: tuple[FaultToMend, ...]  # safety first, codes that follow from another under it
     further: tuple[Fault, ...]  # present faults for which the sheet has no room

@@ -46,6 +46,7 @@ def build_sheet(page: VehiclePage, cells: Cells) -> Sheet | None:
         odometer=used[-1] if used else None,
         hours=hours[-1] if hours and page.head.hour_km is not None else None,
         joined=page.joined,
+        coming=page.coming,
         faults=tuple(faults[:MOST_FAULTS]),
         further=tuple(found.fault for found in faults[MOST_FAULTS:]),
     )

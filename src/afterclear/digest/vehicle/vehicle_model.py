@@ -256,4 +256,5 @@ class VehiclePage:
     steps: tuple[Step, ...] = ()  # in stock: what would make it ready
     cured: tuple[CuredFault, ...] = ()  # of the faults that are there
     cures: Mapping[str, tuple[Cure, ...]] = field(default_factory=dict)  # of the whole fleet
+    coming: tuple[str, ...] = ()  # what to expect in the next 90 days
     short_lived: tuple[Part, ...] = ()  # parts and brands of the whole fleet

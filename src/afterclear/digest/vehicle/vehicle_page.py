@@ -15,6 +15,7 @@ from afterclear.digest.common.assess import (
     cautions_of,
     fault_of,
 )
+from afterclear.digest.common.coming_words import coming_words
 from afterclear.digest.common.model import PageHead, WorkItem
 from afterclear.digest.common.stock_state import steps_of
 from afterclear.digest.common.worklist_lines import ranked_item
@@ -92,7 +93,7 @@ def build_vehicle_page(
         ref=assessment.ref,
         vehicle=rows.vehicle,
         work=work,
-        cautions=_cautions(assessment, work),
+        cautions=_cautions(assessment, work, setting),
         present=tuple(
             sorted(assessment.present, key=lambda p: (not p.fault.safety, p.onset_high_at))
         ),
@@ -120,6 +121,7 @@ def build_vehicle_page(
         steps=_steps(findings, setting.cells),
         cured=tuple(_cured(rows, setting)),
         cures=setting.cures,
+        coming=coming_of(assessment.ref.vehicle_id, findings, setting),
         short_lived=setting.short_lived,
     )
 
@@ -170,14 +172,33 @@ def further_reasons(findings: VehicleFindings, work: WorkItem | None) -> tuple[S
     return tuple(row for row in rows if [row.reason, json.loads(row.facts)] not in given)
 
 
-def _cautions(assessment: Assessment, work: WorkItem | None) -> tuple[Caution, ...]:
-    """Collect the cautions of work to do, or of faults there although set aside.
+def _cautions(
+    assessment: Assessment, work: WorkItem | None, setting: Setting
+) -> tuple[Caution, ...]:
+    """Collect the cautions of work to do, or of faults there although set aside; and of rises.
 
     A sold vehicle has no work to do here.
     """
     if work is not None:
-        return work.cautions
-    return () if assessment.ref.sold else cautions_of(p.fault for p in assessment.present)
+        now = work.cautions
+    else:
+        now = () if assessment.ref.sold else cautions_of(p.fault for p in assessment.present)
+    rises = setting.rises.next.get(assessment.ref.vehicle_id, ())
+    return (*now, *_others(now, (row.fault for row, _ in rises), setting))
+
+
+def _others(
+    now: tuple[Caution, ...], components: Iterable[str], setting: Setting
+) -> Iterable[Caution]:
+    """Give the cautions of components that do not stand there already, each once."""
+    found = (each for component in components for each in setting.cautions_of(component))
+    return (each for each in dict.fromkeys(found) if each not in now)
+
+
+def coming_of(vehicle_id: str, findings: VehicleFindings, setting: Setting) -> tuple[str, ...]:
+    """Say what to expect of a vehicle in the next 90 days."""
+    p_any = findings.forecast.p_any if findings.forecast and setting.forecast_holds else None
+    return coming_words(p_any, setting.rises.next.get(vehicle_id, ()), setting.cells)
 
 
 def work_orders(repairs: Sequence[Repair]) -> tuple[WorkOrder, ...]:

@@ -114,13 +114,11 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
     began = firsts.filter("is_onset")
     if not len(began):
         return None
-    # rounded up to quarters: a later night must not change what was found
-    share = float(np.ceil(4 * (1 - began["is_planned"].to_numpy().mean())) / 4)
     engines = vehicles.select("engine").unique().with_columns(ecu=pl.lit(ANY_UNIT))
     kinds = pl.concat([query(con, _KINDS), engines.select("ecu", "engine")])
     kinds = kinds.unique().sort("ecu", "engine").with_row_index("kind")
     risk, first_at = km_at_risk(
-        con, vehicles.select("vehicle_id", "vehicle", "engine"), kinds, share, as_of
+        con, vehicles.select("vehicle_id", "vehicle", "engine"), kinds, _unplanned(began), as_of
     )
     zero = max(first_at, datetime(until.year - _YEARS, 1, 1))  # noqa: DTZ001 - as in the store
     n_days = (until - zero).days + 1
@@ -135,24 +133,37 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
     return _Fleet(vehicles, groups, Records(risk, groups, n_days), faults, firsts, zero, n_days)
 
 
+def _unplanned(began: pl.DataFrame) -> pl.DataFrame:
+    """Give the share of faults that brought their vehicle in, by each day a fault was found.
+
+    Rounded up to quarters, so that single faults move it seldom.
+    """
+    found = began.sort("seen_at").select(
+        known_at="seen_at",
+        share=(4 * (~pl.col("is_planned")).cum_sum() / pl.int_range(1, pl.len() + 1)).ceil() / 4,
+    )
+    return found.unique("known_at", keep="last", maintain_order=True)
+
+
 def _numbered(firsts: pl.DataFrame, vehicles: pl.DataFrame, zero: datetime) -> pl.DataFrame:
     own = vehicles.select("vehicle_id", "vehicle", "engine")
     return (
         firsts.join(own, on="vehicle_id", maintain_order="left")
         .with_columns(
             out_day=day_of(pl.col("out_at"), zero).clip(0),
+            seen_day=day_of(pl.col("seen_at"), zero).clip(0),
             band=band_of(pl.col("km")),
         )
         .sort("fault", "vehicle")
     )
 
 
-def _kinds_of(firsts: pl.DataFrame, kinds: pl.DataFrame) -> dict[str, IntArray]:
-    """Kinds of units on which each fault was ever seen."""
-    seen = firsts.drop_nulls("ecu").select("fault", "ecu", "engine").unique()
+def _kinds_of(firsts: pl.DataFrame, kinds: pl.DataFrame) -> dict[str, tuple[IntArray, IntArray]]:
+    """Kinds of units on which each fault was ever seen, and since which day."""
+    seen = firsts.drop_nulls("ecu").group_by("fault", "ecu", "engine").agg(pl.col("seen_day").min())
     rows = seen.join(kinds, on=["ecu", "engine"]).sort("fault", "kind")
     return {
-        str(name): own["kind"].to_numpy().astype(np.int64)
+        str(name): (own["kind"].to_numpy().astype(np.int64), own["seen_day"].to_numpy())
         for (name,), own in rows.group_by(["fault"], maintain_order=True)
     }
 

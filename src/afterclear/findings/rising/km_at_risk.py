@@ -23,6 +23,7 @@ N_BANDS: Final = len(BANDS_KM) + 1
 ANY_UNIT: Final = ""
 _KM_A_DAY = 50.0  # until a vehicle has a past (own judgement)
 _PARTS = 1024  # of a km
+_STRETCH: Final = ("before_at", "before_km", "from_km", "seen_at", "km", "a_day")
 _UNSEEN_DAYS = 90  # after that a vehicle that was not read says nothing more
 _READINGS = """
     SELECT l.unit_no, m.seen_at, m.km
@@ -70,27 +71,43 @@ class KmAtRisk:
 
 
 def km_at_risk(
-    con: Connection, vehicles: pl.DataFrame, kinds: pl.DataFrame, share: float, as_of: datetime
+    con: Connection,
+    vehicles: pl.DataFrame,
+    kinds: pl.DataFrame,
+    shares: pl.DataFrame,
+    as_of: datetime,
 ) -> tuple[KmAtRisk, datetime]:
     """Read how far units were at risk; and the day that counts as 0.
 
-    ``vehicles``: vehicle_id, vehicle, engine; ``kinds``: ecu, engine, kind. ``share``: of faults
-    that bring their vehicle in.
+    ``vehicles``: vehicle_id, vehicle, engine; ``kinds``: ecu, engine, kind. ``shares``: of faults
+    that bring their vehicle in, as of the days on which that was known.
     """
     until = naive(as_of)
-    frames = [_stretches(query(con, _READINGS, [until]), "unit_no", query(con, _CLEARS, [until]))]
-    frames[0] = frames[0].join(query(con, _UNITS), on="unit_no").drop("unit_no")
-    whole = _stretches(query(con, _WHOLE_READINGS, [until]), "vehicle_id", None)
-    frames.append(whole.with_columns(ecu=pl.lit(ANY_UNIT)))
-    rows = (
-        pl.concat([each.select(frames[1].columns) for each in frames])
-        .join(vehicles, on="vehicle_id")
-        .join(kinds, on=["ecu", "engine"])
-        .sort("vehicle", "kind", "seen_at")
+    units = query(con, _UNITS).join(vehicles, on="vehicle_id").join(kinds, on=["ecu", "engine"])
+    units = units.select("unit_no", "vehicle", "kind")
+    readings, clears = (query(con, sql, [until]) for sql in (_READINGS, _CLEARS))
+    by_unit = _stretches(readings, "unit_no", clears).join(units, on="unit_no")
+    del readings, clears  # of a large fleet they do not fit into memory beside what follows
+    whole = kinds.filter(pl.col("ecu") == ANY_UNIT).join(vehicles, on="engine")
+    own = query(con, _WHOLE_READINGS, [until]).join(
+        whole.select("vehicle_id", "vehicle", "kind"), on="vehicle_id", maintain_order="left"
     )
+    by_vehicle = _stretches(own.drop("vehicle_id"), "vehicle", None)
+    columns = ["vehicle", "kind", *_STRETCH]
+    rows = pl.concat([by_unit.select(columns), by_vehicle.select(columns)])
+    del by_unit, own, by_vehicle
     first = rows["before_at"].dt.date().min() if len(rows) else until.date()
     zero = datetime.combine(first, time())  # type: ignore[arg-type]
-    return _by_day(rows, zero, (until - zero).days, share), zero
+    rows = rows.with_columns(_a_day(rows, shares)).sort("vehicle", "kind", "seen_at", "before_at")
+    return _by_day(rows, zero, (until - zero).days), zero
+
+
+def _a_day(rows: pl.DataFrame, shares: pl.DataFrame) -> pl.Series:
+    """Km a day that count at once, by the share known when each stretch began."""
+    known = np.searchsorted(shares["known_at"].to_numpy(), rows["before_at"].to_numpy(), "right")
+    # until a fault was found, each may bring its vehicle in
+    share = np.concatenate([[1.0], shares["share"].to_numpy()])[known]
+    return pl.Series("a_day", rows["a_day"].to_numpy() * share)
 
 
 def day_of(at: pl.Expr, zero: datetime) -> pl.Expr:
@@ -109,9 +126,12 @@ def band_of(km: pl.Expr) -> pl.Expr:
 def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> pl.DataFrame:
     """From each reading to the next; the last is open: ``seen_at`` empty."""
     same = pl.col(by) == pl.col(by).shift(-1)
+    first_at, first_km = (pl.col(name).first().over(by) for name in ("seen_at", "km"))
+    # the row where its unit joined is its vehicle's
+    past_days = (pl.col("seen_at") - first_at).dt.total_seconds() / 86400
+    past = pl.when(past_days >= 1).then((pl.col("km") - first_km) / past_days)
     rows = readings.with_columns(
-        first_at=pl.col("seen_at").first().over(by),
-        first_km=pl.col("km").first().over(by),
+        a_day=past.fill_null(_KM_A_DAY).clip(0, 1000),
         before_at=pl.col("seen_at"),
         before_km=pl.col("km"),
         seen_at=pl.when(same).then(pl.col("seen_at").shift(-1)),
@@ -134,23 +154,20 @@ def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> 
         )
     else:
         rows = rows.with_columns(from_km=pl.col("before_km"))
-    # the row where its unit joined is its vehicle's
-    past_days = (pl.col("before_at") - pl.col("first_at")).dt.total_seconds() / 86400
-    past = pl.when(past_days >= 1).then((pl.col("before_km") - pl.col("first_km")) / past_days)
-    return rows.with_columns(a_day=past.fill_null(_KM_A_DAY).clip(0, 1000))
+    return rows
 
 
-def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int, share: float) -> KmAtRisk:
+def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     began = rows.select(day_of(pl.col("before_at"), zero))["before_at"].to_numpy()
     is_open = rows["seen_at"].is_null().to_numpy()
     seen = rows.select(day_of(pl.col("seen_at"), zero).fill_null(last_day + _UNSEEN_DAYS))
     end = np.asarray(seen["seen_at"].to_numpy())
     km = rows.select((pl.col("km") - pl.col("from_km")).clip(0).fill_null(0.0))["km"].to_numpy()
-    a_day = rows["a_day"].to_numpy() * share
+    a_day = rows["a_day"].to_numpy()
     band = np.searchsorted(BANDS_KM, rows["before_km"].to_numpy(), side="right")
     until = np.minimum(end, began + _UNSEEN_DAYS)
     same = np.arange(km.size)
-    closed, waits = same[~is_open], same[a_day > 0] if share else same[:0]
+    closed, waits = same[~is_open], same[a_day > 0]
     ends = waits[until[waits] < last_day]
     which = np.concatenate([closed, waits, ends])
     day = np.concatenate([end[closed], began[waits], until[ends]])

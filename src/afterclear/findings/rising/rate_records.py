@@ -37,6 +37,7 @@ class Fault:
 
     name: str
     kinds: IntArray  # of units
+    known_day: IntArray  # since when each was known to show it
     onset_vehicle: IntArray
     onset_day: IntArray
     onset_band: IntArray
@@ -57,17 +58,21 @@ class Records:
 
     def of(self, fault: Fault) -> RateRecord:
         """Give the record of all groups for one kind of fault."""
+        since = np.zeros(self._offsets.size, dtype=np.int64)
+        since[fault.kinds] = fault.known_day
         spans = [np.arange(self._offsets[k], self._offsets[k + 1]) for k in fault.kinds]
         rows = np.concatenate(spans) if spans else np.empty(0, dtype=np.int64)
-        parts = [tuple(column[rows] for column in self._summed)]
-        gone = self._gone(fault)
+        sizes = [span.size for span in spans]
+        parts = [(*(column[rows] for column in self._summed), np.repeat(fault.known_day, sizes))]
+        gone, risk = self._gone(fault), self._risk
         for groups in self._groups.of_vehicle:
-            own = groups[self._risk.vehicle[gone]]
+            own = groups[risk.vehicle[gone]]
             some = gone[own >= 0]
-            risk = self._risk
-            less = (-risk.jump[some], -risk.slope[some])
+            less = (-risk.jump[some], -risk.slope[some], since[risk.kind[some]])
             parts.append((own[own >= 0], risk.day[some], risk.band[some], *less))
-        km = self._cumulated(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        km = self._cumulated(
+            *_as_known(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        )
         onsets = np.zeros((km.shape[0], self._n_days))
         for groups in self._groups.of_vehicle:
             own = groups[fault.onset_vehicle]
@@ -106,6 +111,19 @@ class Records:
         return np.moveaxis(total, 2, 1)
 
 
+def _as_known(
+    group: IntArray,
+    day: IntArray,
+    band: IntArray,
+    jump: FloatArray,
+    slope: FloatArray,
+    since: IntArray,
+) -> tuple[IntArray, IntArray, IntArray, FloatArray, FloatArray]:
+    """Let no km count before its kind of unit was known to show the fault; then all of it does."""
+    early = np.maximum(since - day, 0)
+    return group, day + early, band, jump + slope * early, slope
+
+
 def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[FloatArray, ...], IntArray]:
     """Distances summed by kind of unit, group, day and band; and where each kind begins."""
     rows = pl.DataFrame(
@@ -128,15 +146,20 @@ def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[FloatArray, ...], In
     return tuple(summed[name].to_numpy() for name in names), offsets
 
 
-def faults_of(firsts: pl.DataFrame, kinds_of: Mapping[str, IntArray]) -> Iterator[Fault]:
-    """Give each component with a fault that began; ``firsts`` sorted by fault."""
+def faults_of(
+    firsts: pl.DataFrame, kinds_of: Mapping[str, tuple[IntArray, IntArray]]
+) -> Iterator[Fault]:
+    """Give each component with a fault that began; ``firsts`` sorted by fault.
+
+    ``kinds_of``: kinds of units that ever showed it, and since when.
+    """
     for (name,), rows in firsts.group_by(["fault"], maintain_order=True):
         own = rows.filter("is_onset")
         if not len(own):
             continue
-        out = rows["out_day"].to_numpy()
+        out, (kinds, known) = rows["out_day"].to_numpy(), kinds_of[str(name)]
         yield Fault(
-            str(name), kinds_of[str(name)], *_onsets(own), rows["vehicle"].to_numpy(), out,
+            str(name), kinds, known, *_onsets(own), rows["vehicle"].to_numpy(), out,
             np.full(out.size, _NEVER),
         )  # fmt: skip
 
@@ -148,7 +171,9 @@ def any_fault(name: str, firsts: pl.DataFrame, kinds: IntArray) -> Fault:
     kept = _rested(vehicle, day)
     own = rows.filter(pl.Series(kept))
     onsets = _onsets(own)
-    return Fault(name, kinds, *onsets, onsets[0], onsets[1], onsets[1] + REST_DAYS)
+    return Fault(
+        name, kinds, np.zeros_like(kinds), *onsets, onsets[0], onsets[1], onsets[1] + REST_DAYS
+    )
 
 
 def _rested(vehicle: IntArray, day: IntArray) -> BoolArray:

@@ -22,9 +22,11 @@ WITH episodes AS (
         bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
     FROM store.scan_moments GROUP BY ALL
 ), began AS (
-    SELECT vehicle_id, min(km) AS km FROM store.scan_moments GROUP BY ALL
+    -- at the first reading: a lower one that came later was not known then
+    SELECT vehicle_id, arg_min(km, (seen_at, km)) AS km FROM store.scan_moments
+    WHERE km IS NOT NULL GROUP BY ALL
 )
-SELECT vehicle_id, fault, f.ecu, f.km, f.onset_low_at,
+SELECT vehicle_id, fault, f.ecu, f.km, f.seen_at, f.onset_low_at,
     least(f.seen_at, w.worked_at) AS out_at,
     -- codes are often erased before a vehicle is first read: what shows soon after is old
     -- (500 km: own judgement)
