@@ -13,6 +13,8 @@ import pytest
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.queries.exporting import export_frame
+from afterclear.commands.queries.vehicle_story import vehicle_story
+from afterclear.digest.common.file_names import vehicle_page
 from tests.scenario.book import Book
 from tests.scenario.catalogue import WHEEL_SENSOR
 from tests.scenario.drive import END
@@ -83,6 +85,18 @@ def test_the_rise_is_found_in_its_model_with_the_vehicles_it_began_on(app: App, 
     nexts = listed.filter(~pl.col("has_fault"))
     assert len(nexts) == row["n_vehicles_left"] > 5
     assert not set(nexts["vehicle_id"]) & risen(book)
+
+
+def test_a_vehicle_that_may_be_next_is_told_so_on_its_page_and_in_the_terminal(
+    app: App, demo_run: tuple[App, DemoReport]
+) -> None:
+    (told,) = export_frame(app, "emerging").filter(pl.col("within").is_null())["rise_id"]
+    listed = export_frame(app, "emerging_vehicles").filter(~pl.col("has_fault"), rise_id=told)
+    vehicle = listed.filter(rank=1)["vehicle_id"][0]
+    said = [text for text in vehicle_story(app, vehicle).coming if "It may be next" in text]
+    assert len(said) == 1
+    page = demo_run[1].digest.index.parent / vehicle_page(vehicle)
+    assert f"<p>{said[0]}</p>" in page.read_text(encoding="utf-8")
 
 
 def test_the_parts_to_keep_are_told_with_a_record_that_holds(app: App, book: Book) -> None:

@@ -1,6 +1,7 @@
 """The picture of a vehicle's odometer: readings, the line through them, what was set aside."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from math import hypot
 
 from markupsafe import Markup
 
@@ -13,7 +14,8 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 78.0, 20.0, 16.0, 44.0
 _APART = 84.0
 _HALF_DATE = 38.0  # half of the longest date under the axis
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
-_Points = tuple[tuple[float, float], ...]  # days since 1970, km
+_Points = tuple[tuple[float, float], ...]  # days since 1970, km; then places in the picture
+_UNSEEN = 0.25  # of the picture's units: less than a line is wide
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
 
@@ -25,8 +27,8 @@ def draw_odometer(chart: OdometerChart, layout: Layout, units: str, title: str) 
     up = Scale(chart.km_ticks[0].at, chart.km_ticks[-1].at, height - _BOTTOM, _TOP)
     content = [
         *_axes(chart, across, up, units),
-        path(_line(chart.line, across, up), class_="line"),
-        path(_line(chart.kept, across, up), class_="at-reading"),
+        path(_line(_bends(_placed(chart.line, across, up))), class_="line"),
+        path(_line(dict.fromkeys(_placed(chart.kept, across, up))), class_="at-reading"),
         *_aside(chart, across, up),
     ]
     words = (f"odometer-{layout.name}", title, chart.summary)
@@ -52,9 +54,34 @@ def _thin(points: _Points) -> _Points:
     return points[::every]
 
 
-def _line(points: _Points, across: Scale, up: Scale) -> Iterator[str]:
-    for i, (day, km) in enumerate(_thin(points)):
-        yield f"{'L' if i else 'M'}{place(across(day))},{place(up(km))}"
+def _placed(points: _Points, across: Scale, up: Scale) -> _Points:
+    return tuple((across(day), up(km)) for day, km in _thin(points))
+
+
+def _bends(points: _Points) -> list[tuple[float, float]]:
+    """Leave out what lies on a straight line between others: a page is full of such points."""
+    if not points:
+        return []
+    kept, last = [points[0]], 0
+    for i in range(1, len(points) - 1):
+        between = points[last + 1 : i + 1]
+        if any(_off(point, points[last], points[i + 1]) > _UNSEEN for point in between):
+            kept.append(points[i])
+            last = i
+    return [*kept, points[-1]]
+
+
+def _off(point: tuple[float, float], one: tuple[float, float], other: tuple[float, float]) -> float:
+    """How far a point lies from the line through two others, or from both if they are one."""
+    dx, dy = other[0] - one[0], other[1] - one[1]
+    x, y = point[0] - one[0], point[1] - one[1]
+    length = hypot(dx, dy)
+    return abs(dx * y - dy * x) / length if length else hypot(x, y)
+
+
+def _line(points: Iterable[tuple[float, float]]) -> Iterator[str]:
+    for i, (x, y) in enumerate(points):
+        yield f"{'L' if i else 'M'}{place(x)},{place(y)}"
 
 
 def _aside(chart: OdometerChart, across: Scale, up: Scale) -> Iterator[Markup]:
