@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from afterclear.digest.common.coming_words import coming_words
+from afterclear.digest.common.rise_words import coming_words
 from afterclear.finding_tables.emerging import ANY_FAULT
 from afterclear.wording.cells import Cells
 from tests.findings.test_emerging import row

@@ -21,8 +21,8 @@ import polars as pl
 from afterclear.catalogue.component import component_of
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.attempt_reasons import likes_said
-from afterclear.digest.common.coming_words import coming_words
 from afterclear.digest.common.model import PageHead
+from afterclear.digest.common.rise_words import coming_words
 from afterclear.digest.common.worklist_lines import cost_said
 from afterclear.digest.input.finding_rows import FINDING_ROWS, RecurringCode, WorkRow
 from afterclear.digest.input.frames import FRAME_ROWS, VEHICLE_FINDINGS

@@ -13,7 +13,7 @@ from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.commands.queries.work_lines import in_words
 from afterclear.digest.common.attempt_reasons import attempt_reason
-from afterclear.digest.common.coming_words import coming_words
+from afterclear.digest.common.rise_words import coming_words
 from afterclear.digest.input.row_types import Attempt, Evidence
 from afterclear.finding_tables.declaration import columns_of
 from afterclear.finding_tables.emerging import Emerging

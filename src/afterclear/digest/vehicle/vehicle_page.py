@@ -15,8 +15,8 @@ from afterclear.digest.common.assess import (
     cautions_of,
     fault_of,
 )
-from afterclear.digest.common.coming_words import coming_words
 from afterclear.digest.common.model import PageHead, WorkItem
+from afterclear.digest.common.rise_words import coming_words
 from afterclear.digest.common.stock_state import steps_of
 from afterclear.digest.common.worklist_lines import ranked_item
 from afterclear.digest.input.finding_rows import StockReason
