@@ -8,8 +8,9 @@ and against one gaps-and-islands query over their sightings, both in this proces
 no code are linked while histories are built: here the statement that does it runs by itself, with
 every second order bare of codes and naming a part that may cure what was there.
 The goal: all five under 60 s on two processors and in 2 GB at 1 M attempts and 100,000 vehicles.
-Where other work goes on, processor seconds tell more than the clock: with nothing beside them the
-clock shows fewer, since database and frames use both processors.
+It is met or missed by the clock alone, so only a run with nothing beside it can say that it is
+missed.  Where other work goes on, processor seconds tell more: with nothing beside them the clock
+shows fewer, since database and frames use both processors.
 """
 
 import os
@@ -189,8 +190,10 @@ def main() -> None:
         )
         print(f"{name:<14}{cells}  {log(many.cpu_s / few.cpu_s) / grown:.2f}")
     five = large.five
-    is_met = min(five.seconds, five.cpu_s) < GOAL_S and five.peak_mb < GOAL_MB
-    print(f"goal of {GOAL_S:.0f} s and {GOAL_MB:.0f} MB: {'met' if is_met else 'missed'}")
+    is_met = five.seconds < GOAL_S and five.peak_mb < GOAL_MB
+    print(
+        f"goal of {GOAL_S:.0f} s on the clock and {GOAL_MB:.0f} MB: {'met' if is_met else 'missed'}"
+    )
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ from afterclear.estimators.arrays.ragged import (
     cells_of,
     first_of_group,
     group_sums,
+    last_up_to,
     offsets_of,
     order_by_group,
     order_by_time,
@@ -107,6 +108,20 @@ def test_runs_cells_and_firsts(rows: list[tuple[int, int]]) -> None:
     for g in range(7):
         own = [i for i in range(len(rows)) if rows[i][0] == g and rows[i][1] >= 2]
         assert found[g] == (own[0] if own else -1)
+
+
+@given(rows=ROWS, moments=st.lists(st.integers(-1, 5), max_size=4))
+def test_the_last_row_up_to_a_moment_is_the_last_of_its_group(
+    rows: list[tuple[int, int]], moments: list[int]
+) -> None:
+    group, time = _columns(sorted(rows))
+    asked = np.array(sorted(moments), dtype=np.float64)
+    found = last_up_to(asked, time, group, 7)
+    assert found.shape == (7, len(moments))
+    for g in range(7):
+        for place, moment in enumerate(asked):
+            own = np.flatnonzero((group == g) & (time <= moment))
+            assert found[g, place] == (own[-1] if own.size else -1)
 
 
 def test_offsets_count_empty_groups() -> None:

@@ -195,3 +195,18 @@ def first_of_group(meets: BoolArray, offsets: IntArray) -> IntArray:
     has = ends[1:] > ends[:-1]
     first[has] = rows[ends[:-1][has]]
     return first
+
+
+def last_up_to(
+    moments: NDArray[Any], time: NDArray[Any], group: IntArray, n_groups: int
+) -> IntArray:
+    """Row of each group's last time that is not after each moment, (n_groups, m); -1: none.
+
+    ``time``, ``group``: shape (n_rows,), sorted by group, then time; ``moments``: (m,), rising.
+    """
+    # the first moment that has each row behind it
+    place = group * (moments.size + 1) + np.searchsorted(moments, time)
+    counts = np.bincount(place, minlength=n_groups * (moments.size + 1))
+    behind = counts.reshape(n_groups, -1)[:, :-1].cumsum(axis=1)
+    last = offsets_of(group, n_groups)[:-1, None] + behind - 1
+    return np.where(behind > 0, last, -1)

@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
+ShortIntArray: TypeAlias = NDArray[np.int32]  # of many rows: half the memory
 BoolArray: TypeAlias = NDArray[np.bool_]
 
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from afterclear.estimators.arrays.validation import FloatArray
-from afterclear.estimators.forecast.known import State, bulk_of_vehicles, cumulated
+from afterclear.estimators.forecast.known import State, bulk_of_vehicles, failures_between
 from afterclear.estimators.forecast.past import (
     AS_DELIVERED,
     DELIVERED,
@@ -21,8 +21,10 @@ from afterclear.estimators.forecast.past import (
     NEWLY_DONE,
     Past,
     Stretches,
+    ages_of,
     bulk_by_cell,
-    stretches_by_cell,
+    parts_by_cell,
+    sums_by_cell,
 )
 
 _STEPS: Final = 36  # of a period, in which repaired units fail again
@@ -129,7 +131,7 @@ def _chances(
 ) -> _Live:
     """Work out how likely each unit fails in a stretch, if it is left until then."""
     weight = state.factor[np.minimum(rows.state, 1), rows.vehicle]
-    chance = weight * cumulated(rows, state.hazards, low, high)
+    chance = weight * failures_between(state.hazards, ages_of(rows, low), ages_of(rows, high))
     # a unit fails once before it is repaired
     fails = is_left * np.where(rows.state == DELIVERED, chance, -np.expm1(-chance))
     once = np.divide(fails, chance, out=np.ones_like(chance), where=chance > 0)
@@ -139,7 +141,8 @@ def _chances(
 def _by_cell(past: Past, state: State, live: _Live, days: float) -> FloatArray:
     """First failures expected by component and cell."""
     n_components = past.risks.n_components
-    km = stretches_by_cell(live.rows, live.low, live.high, live.weight, n_components)
+    parts = parts_by_cell(live.rows, live.low, live.high)
+    km = sums_by_cell(parts, live.rows, live.weight, n_components)
     now = state.driving.km
     # a vehicle that does not go on goes no km
     km[:, : AS_DELIVERED.size] += bulk_by_cell(

@@ -9,13 +9,13 @@ from afterclear.estimators.arrays.validation import BoolArray, FloatArray
 from afterclear.estimators.forecast.hazards import Hazards, fit_hazards, is_spread_seen
 from afterclear.estimators.forecast.past import (
     AS_DELIVERED,
-    BEGINS,
     HOLDS,
+    Ages,
     Past,
-    Stretches,
-    cell_of,
+    SeenUpTo,
     overlaps,
-    sums_up_to,
+    seen_up_to,
+    sums_of,
 )
 from afterclear.estimators.rates.rates import shrunken_rates
 
@@ -85,11 +85,7 @@ def km_a_day(past: Past, day: float, before: float) -> tuple[FloatArray, FloatAr
 
 def known_at(past: Past, day: float, driving: Driving, learnt: Learnt) -> State:
     """Estimate what a forecast from a moment on needs, from what was seen up to then."""
-    places = past.risks.places(day)
-    factor = np.ones((2, driving.km.size))
-    for _ in range(_ROUNDS):
-        hazards = fit_hazards(sums_up_to(past, day, factor))
-        factor, factor_sd = _factors(past, hazards, places, day)
+    hazards, factor, factor_sd = _rates_and_factors(past, seen_up_to(past, day))
     failed = past.failures
     seen = failed.day <= day
     open_days = np.minimum(failed.over_day, day)[seen] - failed.day[seen]
@@ -103,7 +99,7 @@ def known_at(past: Past, day: float, driving: Driving, learnt: Learnt) -> State:
     return State(
         day=day,
         hazards=hazards,
-        places=places,
+        places=past.risks.places(day),
         driving=driving,
         learnt=learnt,
         factor=factor,
@@ -115,27 +111,27 @@ def known_at(past: Past, day: float, driving: Driving, learnt: Learnt) -> State:
     )
 
 
-def _factors(
-    past: Past, hazards: Hazards, places: FloatArray, day: float
-) -> tuple[FloatArray, FloatArray]:
+def _rates_and_factors(past: Past, seen: SeenUpTo) -> tuple[Hazards, FloatArray, FloatArray]:
+    """Rates of components, factors of vehicles and their errors: each from the others, in turn."""
+    factor = np.ones((2, seen.km.size))
+    for _ in range(_ROUNDS):
+        hazards = fit_hazards(sums_of(past, seen, factor))
+        factor, factor_sd = _factors(past, hazards, seen)
+    return hazards, factor, factor_sd
+
+
+def _factors(past: Past, hazards: Hazards, seen: SeenUpTo) -> tuple[FloatArray, FloatArray]:
     """How much more often than others each vehicle fails, and the relative error; (2, v) each."""
-    cars, failed, rows = past.vehicles, past.failures, past.stretches
-    now = cars.km_at(day)
-    own = rows.take((rows.known_day <= day) & (rows.from_km < now[rows.vehicle]))
-    end = np.minimum(own.to_km, now[own.vehicle])
-    chance = own.sign * cumulated(own, hazards, own.from_km, end)
+    rows = seen.rows
+    chance = rows.sign * failures_between(hazards, seen.begin, seen.end)
     delivered, worked = (
-        np.bincount(own.vehicle[rows_of], chance[rows_of], now.size).astype(np.float64)
-        for rows_of in (own.state == 0, own.state > 0)
+        np.bincount(rows.vehicle[rows_of], chance[rows_of], seen.km.size).astype(np.float64)
+        for rows_of in (rows.state == 0, rows.state > 0)
     )
-    delivered += bulk_of_vehicles(past, hazards, places, cars.first_km, now)
-    seen = (failed.day <= day) & (failed.known_day <= day)
-    counts = [
-        np.bincount(failed.vehicle[seen & is_own], minlength=now.size).astype(np.float64)
-        for is_own in (failed.state == 0, failed.state > 0)
-    ]
+    delivered += bulk_of_vehicles(past, hazards, seen.places, past.vehicles.first_km, seen.km)
     found = [
-        _factor(n, np.maximum(e, 0.0)) for n, e in zip(counts, (delivered, worked), strict=True)
+        _factor(n, np.maximum(e, 0.0))
+        for n, e in zip(seen.n_of_vehicle, (delivered, worked), strict=True)
     ]
     return np.stack([each[0] for each in found]), np.stack([each[1] for each in found])
 
@@ -163,16 +159,10 @@ def bulk_of_vehicles(
     return np.asarray((bands * by_kind[past.vehicles.kind]).sum(axis=1), dtype=np.float64)
 
 
-def cumulated(rows: Stretches, hazards: Hazards, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Failures expected of each stretch between two odometers, shape (s,)."""
-    at_begin = hazards.cumulated()
-
-    def up_to(km: FloatArray) -> FloatArray:
-        age = np.maximum(km - rows.zero_km, 0.0)
-        cell = cell_of(rows.state, age)
-        begun = BEGINS[cell]
-        known = at_begin[rows.component, cell]
-        found: FloatArray = known + hazards.per_km[rows.component, cell] * (age - begun)
-        return found
-
-    return np.maximum(up_to(high) - up_to(low), 0.0)
+def failures_between(hazards: Hazards, begin: Ages, end: Ages) -> FloatArray:
+    """Failures expected of each stretch between two ages, shape (s,)."""
+    at_begin, per_km = hazards.cumulated().ravel(), hazards.per_km.ravel()
+    by_begin, by_end = (
+        at_begin[ages.place] + per_km[ages.place] * ages.over_km for ages in (begin, end)
+    )
+    return np.maximum(by_end - by_begin, 0.0)

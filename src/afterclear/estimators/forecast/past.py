@@ -10,6 +10,7 @@ A failure counts when a reading first shows it, and km when a reading looked bac
 began and was not seen yet is in neither.
 """
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Final
 
@@ -135,6 +136,44 @@ class Sums:
     km: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class Ages:
+    """Ages of stretches as places in tables by component and cell, shape (s,) each."""
+
+    place: IntArray
+    over_km: FloatArray  # beyond the begin of the cell
+
+
+@dataclass(frozen=True, slots=True)
+class CellPart:
+    """What some stretches go in one cell; shape (p,) each."""
+
+    cell: int
+    rows: IntArray  # places of the stretches
+    km: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class SeenUpTo:
+    """What was seen up to a moment, worked out once for all sums that need it."""
+
+    km: FloatArray  # (v,) odometers as last read
+    places: FloatArray  # (n_kinds, n_components)
+    rows: Stretches
+    begin: Ages
+    end: Ages
+    parts: tuple[CellPart, ...]
+    n: FloatArray  # failures, (n_components, N_CELLS)
+    n_of_vehicle: FloatArray  # failures as delivered, and after work, (2, v)
+
+
+def ages_of(rows: Stretches, km: FloatArray) -> Ages:
+    """Give each unit's age at an odometer, (s,)."""
+    age = np.maximum(km - rows.zero_km, 0.0)
+    cell = cell_of(rows.state, age)
+    return Ages(rows.component * N_CELLS + cell, age - BEGINS[cell])
+
+
 def cell_of(state: IntArray, age_km: FloatArray) -> IntArray:
     """Give the cell of each age, shape (n,)."""
     found = np.zeros(state.size, dtype=np.int64)
@@ -165,45 +204,71 @@ def bulk_by_cell(
     return np.asarray(places.T @ np.stack(by_kind, axis=1), dtype=np.float64)
 
 
-def stretches_by_cell(
-    rows: Stretches, low: FloatArray, high: FloatArray, weight: FloatArray, n_components: int
-) -> FloatArray:
-    """Add up what stretches go between two odometers each, (n_components, N_CELLS).
+def parts_by_cell(rows: Stretches, low: FloatArray, high: FloatArray) -> Iterator[CellPart]:
+    """Divide what stretches go between two odometers each among the cells of age.
 
-    ``low``, ``high``, ``weight``: (s,).
+    ``low``, ``high``: (s,).
     """
-    found = np.zeros((n_components, N_CELLS))
     begin = np.maximum(low, rows.from_km) - rows.zero_km
     end = np.minimum(high, rows.to_km) - rows.zero_km
     for number, edges in enumerate(STATES):
         own = np.flatnonzero((rows.state == number) & (end > begin))
+        since, until = begin[own], end[own]
         for band, edge in enumerate(edges):
             stop = edges[band + 1] if band + 1 < edges.size else np.inf
-            km = np.minimum(end[own], stop) - np.maximum(begin[own], edge)
-            some = own[km > 0]
-            cell = OFFSETS[number] + band
-            found[:, cell] = np.bincount(
-                rows.component[some], km[km > 0] * weight[some], n_components
-            )
+            km = np.minimum(until, stop) - np.maximum(since, edge)
+            some = np.flatnonzero(km > 0)
+            yield CellPart(int(OFFSETS[number]) + band, own[some], km[some])
+
+
+def sums_by_cell(
+    parts: Iterable[CellPart], rows: Stretches, weight: FloatArray, n_components: int
+) -> FloatArray:
+    """Add up what stretches go in each cell, (n_components, N_CELLS); ``weight``: (s,)."""
+    found = np.zeros((n_components, N_CELLS))
+    for part in parts:
+        found[:, part.cell] = np.bincount(
+            rows.component[part.rows], part.km * weight[part.rows], n_components
+        )
     return found
 
 
-def sums_up_to(past: Past, day: float, factor: FloatArray) -> Sums:
-    """Count failures and km up to a moment, of places known then.
-
-    ``factor``: how much each vehicle's km count as delivered, and after work: (2, n_vehicles).
-    """
-    cars, rows, failed = past.vehicles, past.stretches, past.failures
-    n_components = past.risks.n_components
-    now = cars.km_at(day)
+def seen_up_to(past: Past, day: float) -> SeenUpTo:
+    """Choose what was seen up to a moment, of places known then."""
+    rows, failed = past.stretches, past.failures
+    now = past.vehicles.km_at(day)
     own = rows.take((rows.known_day <= day) & (rows.from_km < now[rows.vehicle]))
-    weight = own.sign * factor[np.minimum(own.state, 1), own.vehicle]
-    km = stretches_by_cell(own, own.from_km, now[own.vehicle], weight, n_components)
-    km[:, : AS_DELIVERED.size] += bulk_by_cell(
-        past, cars.first_km, now, factor[0], past.risks.places(day)
-    )
+    end = np.minimum(own.to_km, now[own.vehicle])
+    n_components = past.risks.n_components
     seen = (failed.day <= day) & (failed.known_day <= day)
     cell = cell_of(failed.state[seen], failed.age_km[seen])
     flat = failed.component[seen] * N_CELLS + cell
     n = np.bincount(flat, minlength=n_components * N_CELLS).reshape(n_components, N_CELLS)
-    return Sums(n.astype(np.float64), np.maximum(km, 0.0))
+    n_of_vehicle = [
+        np.bincount(failed.vehicle[seen & is_own], minlength=now.size).astype(np.float64)
+        for is_own in (failed.state == DELIVERED, failed.state > DELIVERED)
+    ]
+    return SeenUpTo(
+        now,
+        past.risks.places(day),
+        own,
+        ages_of(own, own.from_km),
+        ages_of(own, end),
+        tuple(parts_by_cell(own, own.from_km, end)),
+        n.astype(np.float64),
+        np.stack(n_of_vehicle),
+    )
+
+
+def sums_of(past: Past, seen: SeenUpTo, factor: FloatArray) -> Sums:
+    """Add up failures and km seen.
+
+    ``factor``: how much each vehicle's km count as delivered, and after work: (2, n_vehicles).
+    """
+    rows = seen.rows
+    weight = rows.sign * factor[np.minimum(rows.state, 1), rows.vehicle]
+    km = sums_by_cell(seen.parts, rows, weight, past.risks.n_components)
+    km[:, : AS_DELIVERED.size] += bulk_by_cell(
+        past, past.vehicles.first_km, seen.km, factor[0], seen.places
+    )
+    return Sums(seen.n, np.maximum(km, 0.0))

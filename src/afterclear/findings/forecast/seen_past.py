@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import polars as pl
 
+from afterclear.estimators.arrays.ragged import last_up_to
 from afterclear.estimators.arrays.validation import FloatArray, IntArray
 from afterclear.estimators.forecast.past import (
     DELIVERED,
@@ -32,7 +33,7 @@ _READINGS: Final = """
     SELECT vehicle_id, seen_at, km FROM store.scan_moments
     WHERE km IS NOT NULL AND seen_at <= $1 ORDER BY vehicle_id, seen_at, km"""
 _FAULTS: Final = "FROM coming_faults ORDER BY vehicle_id, family, seen_at"
-_UNIT: Final = ["vehicle_id", "family"]
+_UNIT: Final = ("vehicle_id", "family")  # a component at one place of one vehicle
 _VISIT_KM: Final = 25.0  # a reading nearer to the work is of the same visit, as in histories
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - the store's instants are UTC without a zone
 
@@ -61,7 +62,10 @@ def seen_past(con: Connection, moments: FloatArray, as_of: datetime) -> Seen | N
     if not len(vehicles):
         return None
     vehicles = vehicles.with_columns(kind_no=pl.col("kind").rank("dense").cast(pl.Int64) - 1)
-    readings = query(con, _READINGS, [as_of])
+    # both are sorted, and every vehicle was read: numbers take less than names
+    readings = query(con, _READINGS, [as_of]).select(
+        pl.col("vehicle_id").rle_id().alias("vehicle"), "seen_at", "km"
+    )
     numbers = vehicles.select("vehicle_id", "vehicle", "kind_no", "first_km")
     faults = query(con, _FAULTS).join(numbers, on="vehicle_id", maintain_order="left")
     components = faults["component"].unique().sort().to_list()
@@ -73,9 +77,12 @@ def seen_past(con: Connection, moments: FloatArray, as_of: datetime) -> Seen | N
         known.select("kind_no", "family", "known_at"),
         on=["kind_no", "family"],
         maintain_order="left",
-    ).with_columns(component_no=_placed("component", components), fault_no=_number())
+    ).with_columns(component_no=_placed("component", components))
+    faults = faults.with_columns(_fault_numbers(faults))
     faults = faults.with_columns(_first_looks(faults, readings)).with_columns(
-        pl.col("over_km", "looked_km").shift(1).over(_UNIT).name.suffix("_before")
+        pl.when(pl.col("fault_no") > 0)
+        .then(pl.col("over_km", "looked_km").shift(1))
+        .name.suffix("_before")
     )
     began = faults.filter("began")
     risks = Risks(
@@ -98,9 +105,12 @@ def _placed(column: str, names: list[str]) -> pl.Expr:
     return pl.col(column).replace_strict(names, range(len(names)), return_dtype=pl.Int64)
 
 
-def _number() -> pl.Expr:
-    """How many faults its unit had before this one."""
-    return pl.int_range(pl.len()).over(_UNIT)
+def _fault_numbers(faults: pl.DataFrame) -> pl.Series:
+    """Count the faults each unit had before, of faults sorted by unit."""
+    starts = [pl.col(name).ne_missing(pl.col(name).shift(1)) for name in _UNIT]
+    is_first = faults.select(pl.any_horizontal(*starts)).to_series().to_numpy()
+    row = np.arange(is_first.size)
+    return pl.Series("fault_no", row - np.maximum.accumulate(np.where(is_first, row, 0)))
 
 
 def _days(at: pl.Series) -> FloatArray:
@@ -111,49 +121,30 @@ def _days(at: pl.Series) -> FloatArray:
 
 def _vehicles(vehicles: pl.DataFrame, readings: pl.DataFrame, moments: FloatArray) -> Vehicles:
     """Look up each odometer at each moment."""
-    days = readings.with_columns(pl.Series("day", _days(readings["seen_at"])))
-    asked = vehicles.select("vehicle_id", "vehicle").join(
-        pl.DataFrame({"moment": moments}), how="cross", maintain_order="left_right"
-    )
-    found = (
-        asked.sort("moment", "vehicle")
-        .join_asof(
-            days.sort("day", "vehicle_id").select("vehicle_id", "day", "km"),
-            left_on="moment",
-            right_on="day",
-            by="vehicle_id",
-            coalesce=False,
-            check_sortedness=False,
-        )
-        .sort("vehicle", "moment")
-    )
-    shape = (len(vehicles), moments.size)
-    km, day = (
-        found[name].fill_null(np.nan).to_numpy().reshape(shape).astype(np.float64)
-        for name in ("km", "day")
-    )
+    days, km = _days(readings["seen_at"]), readings["km"].to_numpy()
+    number = readings["vehicle"].to_numpy().astype(np.int64)
+    last = last_up_to(moments, days, number, len(vehicles))
     return Vehicles(
         vehicles["kind_no"].to_numpy(),
         vehicles["stays"].to_numpy(),
         _days(vehicles["first_at"]),
         vehicles["first_km"].to_numpy().astype(np.float64),
         moments,
-        km,
-        day,
+        *(np.where(last < 0, np.nan, values[last]).astype(np.float64) for values in (km, days)),
     )
 
 
 def _first_looks(faults: pl.DataFrame, readings: pl.DataFrame) -> pl.Series:
     """Odometer of the first reading after each fault was over; null: none yet."""
-    asked = faults.select("vehicle_id", after=pl.col("over_km") + _VISIT_KM).with_row_index("row")
+    asked = faults.select("vehicle", after=pl.col("over_km") + _VISIT_KM).with_row_index("row")
     found = (
         asked.drop_nulls("after")
         .sort("after")
         .join_asof(
-            readings.select("vehicle_id", looked_km="km").sort("looked_km"),
+            readings.select("vehicle", looked_km="km").sort("looked_km"),
             left_on="after",
             right_on="looked_km",
-            by="vehicle_id",
+            by="vehicle",
             strategy="forward",
             coalesce=False,
             check_sortedness=False,
@@ -166,7 +157,9 @@ def _first_looks(faults: pl.DataFrame, readings: pl.DataFrame) -> pl.Series:
 def _stretches(faults: pl.DataFrame) -> Stretches:
     """Give what every unit did after its first fault, and that it is as delivered no more."""
     rows = faults.with_columns(
-        next_km=pl.col("seen_km").shift(-1).over(_UNIT).fill_null(np.inf),
+        next_km=pl.when(pl.col("fault_no").shift(-1) > 0)
+        .then(pl.col("seen_km").shift(-1))
+        .fill_null(np.inf),
         often=(pl.col("fault_no") > 0).cast(pl.Int64),
     )
     gone = rows.filter(pl.col("fault_no") == 0).with_columns(

@@ -200,7 +200,6 @@ def _found(fleet: _Fleet) -> Iterator[Found]:
     first_days = np.array([fault.onset_day.min() for fault in fleet.faults[:-1]])
     n_faults = np.searchsorted(np.sort(first_days), starts, side="right")
     for fault in fleet.faults:
-        # made anew: those of a large fleet do not fit into memory together
         record = fleet.records.of(fault)
         together = fault.name == ANY_FAULT
         for level in range(len(LEVELS)):

@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.arrays.ragged import order_by_group
+from afterclear.estimators.arrays.validation import FloatArray, ShortIntArray
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 
@@ -52,11 +53,11 @@ class KmAtRisk:
     At the end of ``day`` the distance known grows by ``jump``, and from then on by ``slope`` a day.
     """
 
-    vehicle: IntArray
-    kind: IntArray  # of unit: its name and the kind of engine
-    day: IntArray
-    began: IntArray  # day on which the stretch began
-    band: IntArray
+    vehicle: ShortIntArray
+    kind: ShortIntArray  # of unit: its name and the kind of engine
+    day: ShortIntArray
+    began: ShortIntArray  # day on which the stretch began
+    band: ShortIntArray
     jump: FloatArray
     slope: FloatArray
 
@@ -98,7 +99,7 @@ def km_at_risk(
     del by_unit, own, by_vehicle
     first = rows["before_at"].dt.date().min() if len(rows) else until.date()
     zero = datetime.combine(first, time())  # type: ignore[arg-type]
-    rows = rows.with_columns(_a_day(rows, shares)).sort("vehicle", "kind", "seen_at", "before_at")
+    rows = rows.with_columns(_a_day(rows, shares))
     return _by_day(rows, zero, (until - zero).days), zero
 
 
@@ -138,11 +139,10 @@ def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> 
         km=pl.when(same).then(pl.col("km").shift(-1)),
     )
     if clears is not None and len(clears):
-        closed = rows.filter(pl.col("seen_at").is_not_null()).sort("seen_at")
-        closed = closed.join_asof(
-            clears.sort("clear_at"), left_on="seen_at", right_on="clear_at", by=by,
-            check_sortedness=False,
-        )  # fmt: skip
+        # both are sorted within a unit, which is all that the search needs
+        closed = rows.filter(pl.col("seen_at").is_not_null()).join_asof(
+            clears, left_on="seen_at", right_on="clear_at", by=by, check_sortedness=False
+        )
         hidden = pl.when(pl.col("clear_at") >= pl.col("before_at")).then(pl.col("clear_km"))
         rows = pl.concat(
             [
@@ -179,14 +179,14 @@ def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     # sums of such parts are exact: a night's analysis gives the bits of a whole one
     jump, slope = (np.round(values * _PARTS) / _PARTS for values in (jump, slope))
     vehicle = rows["vehicle"].to_numpy()[which]
-    order = np.argsort(vehicle, kind="stable")
-    which, day = which[order], day[order]
+    order = order_by_group(vehicle, np.arange(vehicle.size))
+    which = which[order]
     return KmAtRisk(
-        vehicle[order].astype(np.int64),
-        rows["kind"].to_numpy()[which].astype(np.int64),
-        day.astype(np.int64),
-        began[which].astype(np.int64),
-        band[which].astype(np.int64),
+        vehicle[order].astype(np.int32),
+        rows["kind"].to_numpy()[which].astype(np.int32),
+        day[order].astype(np.int32),
+        began[which].astype(np.int32),
+        band[which].astype(np.int32),
         jump[order],
         slope[order],
     )

@@ -2,11 +2,13 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
+from afterclear.estimators.arrays.ragged import offsets_of
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.rates.rising import RateRecord
 from afterclear.findings.rising.km_at_risk import N_BANDS, KmAtRisk
@@ -15,6 +17,7 @@ REST_DAYS: Final = 90
 """After a fault, further ones of the vehicle do not count for all faults together: one bad vehicle
 is no trend (own judgement)."""
 _NEVER = 1 << 40
+_MOST_KEPT: Final = 1 << 26  # bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,10 +57,22 @@ class Records:
         self._risk, self._groups, self._n_days = risk, groups, n_days
         n_vehicles = groups.of_vehicle.shape[1]
         self._rows_of = np.searchsorted(risk.vehicle, np.arange(n_vehicles + 1))
+        self._kept: dict[str, RateRecord] = {}
+        self._room = _MOST_KEPT
         self._summed, self._offsets = _by_kind(risk, groups)
 
     def of(self, fault: Fault) -> RateRecord:
         """Give the record of all groups for one kind of fault."""
+        # those of a large fleet do not fit into memory together: the others are made anew
+        found = self._kept.get(fault.name)
+        if found is None:
+            found = self._made(fault)
+            self._room -= found.km.nbytes + found.onsets.nbytes
+            if self._room >= 0:
+                self._kept[fault.name] = found
+        return found
+
+    def _made(self, fault: Fault) -> RateRecord:
         since = np.zeros(self._offsets.size, dtype=np.int64)
         since[fault.kinds] = fault.known_day
         spans = [np.arange(self._offsets[k], self._offsets[k + 1]) for k in fault.kinds]
@@ -86,11 +101,10 @@ class Records:
         """Rows of vehicles that are not at risk."""
         begin, end = self._rows_of[fault.out_vehicle], self._rows_of[fault.out_vehicle + 1]
         sizes = end - begin
-        rows = np.arange(sizes.sum()) + np.repeat(begin - np.cumsum(sizes) + sizes, sizes)
+        of_row = np.repeat(np.arange(sizes.size, dtype=np.int32), sizes)
+        rows = np.arange(of_row.size) + (begin - np.cumsum(sizes) + sizes)[of_row]
         began = self._risk.began[rows]
-        inside = (began >= np.repeat(fault.out_day, sizes)) & (
-            began < np.repeat(fault.out_until, sizes)
-        )
+        inside = (began >= fault.out_day[of_row]) & (began < fault.out_until[of_row])
         kinds = np.zeros(self._offsets.size, dtype=np.bool_)
         kinds[fault.kinds] = True
         return np.asarray(rows[inside & kinds[self._risk.kind[rows]]])
@@ -124,26 +138,23 @@ def _as_known(
     return group, day + early, band, jump + slope * early, slope
 
 
-def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[FloatArray, ...], IntArray]:
+def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[NDArray[Any], ...], IntArray]:
     """Distances summed by kind of unit, group, day and band; and where each kind begins."""
-    rows = pl.DataFrame(
-        {"vehicle": risk.vehicle, "kind": risk.kind, "day": risk.day, "band": risk.band,
-         "jump": risk.jump, "slope": risk.slope},
-    )  # fmt: skip
+    n_days = int(risk.day.max(initial=-1)) + 1
+    # each combination as one number
+    shape = (int(risk.kind.max(initial=-1)) + 1, len(groups.names), n_days, N_BANDS)
     frames = []
     for own in groups.of_vehicle:
-        of_row = pl.Series("group", own[risk.vehicle])
-        frames.append(
-            rows.with_columns(of_row)
-            .filter(pl.col("group") >= 0)
-            .group_by("kind", "group", "day", "band")
-            .agg(pl.col("jump", "slope").sum())
-        )
-    summed = pl.concat(frames).sort("kind", "group", "day", "band")
-    n_kinds = int(risk.kind.max(initial=-1)) + 1
-    offsets = np.searchsorted(summed["kind"].to_numpy(), np.arange(n_kinds + 1))
-    names = ("group", "day", "band", "jump", "slope")
-    return tuple(summed[name].to_numpy() for name in names), offsets
+        group = own[risk.vehicle]
+        some = np.flatnonzero(group >= 0)
+        keys = (risk.kind[some], group[some], risk.day[some], risk.band[some])
+        place = np.ravel_multi_index(keys, shape)
+        rows = {"place": place, "jump": risk.jump[some], "slope": risk.slope[some]}
+        frames.append(pl.DataFrame(rows).group_by("place").agg(pl.col("jump", "slope").sum()))
+    summed = pl.concat(frames).sort("place")
+    kind, group, day, band = np.unravel_index(summed["place"].to_numpy(), shape)
+    offsets = offsets_of(kind.astype(np.int64), shape[0])
+    return (group, day, band, summed["jump"].to_numpy(), summed["slope"].to_numpy()), offsets
 
 
 def faults_of(
