@@ -149,7 +149,7 @@ def test_rows_that_no_map_tells_apart_are_no_map(
                        "2;V-2;14.03.2026;Scheiben ersetzt;QX-44;2;39,00"],
          'part_cost = { from = "Einzelpreis", times = "Menge" }'),
         # a word of both: in a table of faults it is how often one occurred
-        ("piezas.csv", ["Orden;Vehículo;Fecha;Trabajo realizado;Referencia;Cantidad;Precio unitario",
+        ("piezas.csv", ["Orden;Coche;Fecha;Trabajo realizado;Referencia;Cantidad;Precio unitario",
                         "1;V-1;13/01/2026;Bujías sustituidas;QX-31;4;14,50",
                         "2;V-2;14/01/2026;Bobina sustituida;QX-44;1;39,00"],
          'part_cost = { from = "Precio unitario", times = "Cantidad" }'),

@@ -29,7 +29,11 @@ _EQUAL = 0.005
 
 def fill_amounts(f: Filling) -> None:
     """Take what was fitted, how much of it, and what it and the work cost."""
-    if f.has("occurrences") and not f.has("quantity") and f.profile("occurrences").means("quantity"):
+    if (
+        f.has("occurrences")
+        and not f.has("quantity")
+        and f.profile("occurrences").means("quantity")
+    ):
         # *cantidad*: a word of both, and no order counts how often a fault occurred
         f.roles["quantity"] = replace(f.roles["occurrences"], role="quantity")
     is_of_parts = f.has("part_number") or f.has("part_name")
