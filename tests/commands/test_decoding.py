@@ -11,4 +11,5 @@ def test_a_code_has_what_cured_such_a_fault_in_the_fleet(
     (told,) = decode_code(demo_run[0], "P0301")
     assert isinstance(told, CodeMeaning)
     assert told.cured[0].startswith("Ignition coil replaced: cured it in ")
+    assert " By brand: Norvandel " in told.cured[0]
     assert any(words.startswith("Codes cleared, no repair: stayed away") for words in told.cured)

@@ -118,3 +118,66 @@ def test_a_difference_is_told_with_its_interval_and_the_usual_work() -> None:
 
 def test_a_fleet_with_too_few_settled_fixes_is_given_no_advice() -> None:
     assert fault_cures([cure("replace:ignition_coil", 9, 2, 1)], Cells()) == ()
+
+
+COIL, NAMED = "replace:ignition_coil", {"works_label": "ignition coil"}
+
+
+def part(level: str, name: str, n: int, n_held: int, n_came_back: int, **columns: Any) -> Cure:
+    return cure(COIL, n, n_held, n_came_back, level=level, part=name, **(NAMED | columns))
+
+
+def in_words(*parts: Cure) -> str:
+    """Give what a line says after its counts."""
+    (said,) = fault_cures([cure(COIL, 20, 14, 6, **NAMED), *parts], Cells())
+    return said.partition("cured it in 14 of 20. ")[2]
+
+
+OTHER = {"told": "no_difference"}
+WORSE = {"told": "worse", "difference_low": -0.7, "difference_high": -0.2}
+
+
+def test_a_line_says_how_often_a_work_held_by_the_brand_of_its_parts() -> None:
+    brands = (part("brand", "Kelt", 6, 3, 3, **OTHER), part("brand", "Orvo", 14, 9, 3))
+    assert in_words(*brands) == (
+        "By brand: Orvo 9 of 12, 2 not proven yet; Kelt 3 of 6: no clear difference."
+    )
+
+
+def test_a_brand_that_holds_less_often_in_like_situations_says_by_how_much() -> None:
+    brands = (part("brand", "Orvo", 12, 11, 1), part("brand", "Kelt", 6, 1, 5, **WORSE))
+    assert in_words(*brands) == (
+        "By brand: Orvo 11 of 12; Kelt 1 of 6 (in like situations it cures between 20 and 70 "
+        "fewer of 100 than this: Orvo)."
+    )
+
+
+def test_grades_stand_beside_brands_only_where_they_part_the_fixes_otherwise() -> None:
+    brands = (part("brand", "Orvo", 12, 11, 1), part("brand", "Kelt", 6, 3, 3, **OTHER))
+    same = (part("grade", "original", 12, 11, 1), part("grade", "aftermarket", 6, 3, 3, **OTHER))
+    apart = (part("grade", "original", 9, 8, 1), part("grade", "aftermarket", 9, 6, 3, **OTHER))
+    assert "By grade" not in in_words(*brands, *same)
+    assert in_words(*brands, *apart).endswith(
+        " By grade: aftermarket 6 of 9; original 8 of 9: no clear difference."
+    )
+
+
+def test_parts_that_were_never_fitted_in_like_situations_are_said_to_be_so() -> None:
+    never = part("brand", "Kelt", 6, 3, 3, told="not_side_by_side")
+    assert in_words(part("brand", "Orvo", 12, 11, 1), never) == (
+        "By brand: Orvo 11 of 12; Kelt 3 of 6 (not tried in like situations)."
+    )
+
+
+def test_one_brand_alone_or_one_with_too_few_fixes_is_not_held_against_another() -> None:
+    orvo = part("brand", "Orvo", 12, 11, 1)
+    assert in_words(orvo) == ""
+    assert in_words(orvo, part("brand", "Kelt", 4, 0, 4, told="too_few")) == ""
+
+
+def test_brands_and_grades_are_said_in_german() -> None:
+    grades = (part("grade", "original", 12, 11, 1), part("grade", "used", 6, 3, 3, **OTHER))
+    (said,) = fault_cures([cure(COIL, 20, 12, 6, **NAMED), *grades], Cells(language="de"))
+    assert said.endswith(
+        "Nach Qualität: Original 11 von 12; gebraucht 3 von 6: kein deutlicher Unterschied."
+    )

@@ -22,6 +22,8 @@ from tests.scenario.simulate import simulate
 from tests.scenario.told import fitted_since, risen, sooted_works
 from tests.scenario.trends import RISES_ON
 
+_WHEEL = "wheel_speed_sensor"
+
 
 @pytest.fixture(scope="module")
 def app(demo_run: tuple[App, DemoReport]) -> App:
@@ -52,6 +54,18 @@ def test_nothing_else_is_told_of_works_but_that_erasing_is_no_repair(app: App) -
     """No other work was planted as better or worse."""
     cures = export_frame(app, "cures").filter(pl.col("told").is_in(["better", "worse"]))
     assert set(cures["work"]) == {"clean:egr_valve", "clear"}
+
+
+def test_the_terminal_says_what_cured_an_open_fault_by_brand_and_grade_as_its_page_does(
+    app: App, demo_run: tuple[App, DemoReport]
+) -> None:
+    is_open, of_wheel = pl.col("ended_by") == "open", pl.col("family").str.starts_with(_WHEEL)
+    vehicle = export_frame(app, "episodes").filter(is_open & of_wheel)["vehicle_id"][0]
+    cured = vehicle_story(app, vehicle).cured
+    (said,) = (lines for family, lines in cured.items() if family.startswith(_WHEEL))
+    assert re.search(r" By brand: Norvandel \d.*; Cadrowen \d.* By grade: original \d", said[0])
+    page = demo_run[1].digest.index.parent / vehicle_page(vehicle)
+    assert f"<li>{said[0]}</li>" in page.read_text(encoding="utf-8")
 
 
 def test_an_order_without_codes_is_the_repair_of_the_fault_its_part_may_cure(app: App) -> None:

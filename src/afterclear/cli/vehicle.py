@@ -82,6 +82,7 @@ def _open(story: VehicleStory) -> list[str]:
     """Open codes, each with its role: the fault, or the code it follows from."""
     roles = {(row["ecu"], row["code"]): row for row in story.roles}
     lines = ["Open now:" if story.open_episodes else "Nothing open in the last scans."]
+    said: set[tuple[str, ...]] = set()  # once for several codes of one component
     for row in story.open_episodes:
         lines.append(
             f"  {row['code']} in {row['ecu']}: {row['meaning']}; "
@@ -90,6 +91,9 @@ def _open(story: VehicleStory) -> list[str]:
         role = roles.get((row["ecu"], row["code"]))
         if role is not None:
             lines.append(f"      {_ROLES[role['role']]}: {role['why']}")
+        cured = story.cured.get(row["family"], ())
+        lines += [f"      In this fleet: {words}" for words in cured if cured not in said]
+        said.add(cured)
     return lines
 
 

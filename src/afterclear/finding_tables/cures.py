@@ -11,6 +11,7 @@ from afterclear.finding_tables.declaration import Clause, Finding, Means, counte
 Told = Literal["better", "worse", "no_difference", "too_few", "not_side_by_side", "usual"]
 ENOUGH: Final = 5
 """Fewer fixes that can be judged are too few to compare (own judgement)."""
+_MATTER: Final = ("better", "worse", "usual")  # a difference is told, or it is told against these
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +106,22 @@ def by_fault(rows: Iterable[Cure]) -> dict[str, tuple[Cure, ...]]:
 def works_on(rows: Iterable[Cure]) -> tuple[Cure, ...]:
     """Give the works tried on one fault, the most tried first; none where too few are settled."""
     works = sorted((row for row in rows if row.level == "work"), key=lambda row: -row.n_fixes)
-    settled = sum(row.n_fixes - row.n_open for row in works)
-    return tuple(works) if settled >= ENOUGH else ()
+    return tuple(works) if sum(map(_settled, works)) >= ENOUGH else ()
+
+
+def parts_of(rows: Iterable[Cure], work: Cure, level: str) -> tuple[Cure, ...]:
+    """Give the brands or grades fitted in one work of which enough is settled, the usual one first.
+
+    None where only one is: it has nothing beside it.
+    """
+    own = (row for row in rows if (row.level, row.work) == (level, work.work))
+    known = (row for row in own if _settled(row) >= (1 if row.told in _MATTER else ENOUGH))
+    parts = sorted(known, key=lambda row: (-row.n_fixes, row.part or ""))
+    return tuple(parts) if len(parts) > 1 else ()
+
+
+def _settled(row: Cure) -> int:
+    return row.n_fixes - row.n_open
 
 
 def usual_of(works: Iterable[Cure]) -> Cure | None:

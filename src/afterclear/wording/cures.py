@@ -1,10 +1,11 @@
 """What cured a fault in this fleet, in sentences.  Pure."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Final
 
-from afterclear.finding_tables.cures import Cure, usual_of, works_on
+from afterclear.finding_tables.cures import Cure, parts_of, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
+from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
 
 _DONE: Final[dict[str, str]] = {
@@ -39,6 +40,10 @@ _AWAY: Final[dict[str, str]] = {
         "{other}"
     ),
 }
+_PARTS: Final[dict[str, str]] = {
+    "brand": mark("By brand: {parts}"),
+    "grade": mark("By grade: {parts}"),
+}
 _UNNAMED: Final = mark("unnamed part")
 _MOST_LINES = 4  # works told for one fault; all are in the export
 
@@ -54,37 +59,42 @@ def work_words(row: Cure, cells: Cells) -> str:
         )
         for piece, part in zip(row.work.split(" "), row.works_label.split("; "), strict=True)
     ]
-    words = capital(", ".join(pieces))
-    return f"{words} ({row.part})" if row.part else words
+    return capital(", ".join(pieces))
 
 
 def cured_words(row: Cure, cells: Cells) -> str:
     """Say how often it cured the fault; a part that wore out later had cured it."""
-    n_cured = row.n_held + row.n_worn_or_new
-    n_known = n_cured + row.n_came_back
+    n_cured, n_known = _counts(row)
     away = row.work == "clear"
     text = mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
     words = cells.t(text, n=n_cured, all=n_known)
     if not n_known:
-        words = cells.t("no fix has held or come back yet")
-    if row.n_open and n_known:
-        words += cells.t(", {n} not proven yet", n=row.n_open)
-    return words
+        return cells.t("no fix has held or come back yet")
+    return words + _open_words(row, cells)
+
+
+def _counts(row: Cure) -> tuple[int, int]:
+    """Count the fixes that cured the fault, and those of which it is known."""
+    n_cured = row.n_held + row.n_worn_or_new
+    return n_cured, n_cured + row.n_came_back
+
+
+def _open_words(row: Cure, cells: Cells) -> str:
+    return cells.t(", {n} not proven yet", n=row.n_open) if row.n_open else ""
 
 
 def difference_words(row: Cure, usual: Cure | None, cells: Cells) -> str:
     """Say how a work compares with the usual one in the same situations; empty: not told."""
+    return _difference(row, work_words(usual, cells), cells) if usual else ""
+
+
+def _difference(row: Cure, other: str, cells: Cells) -> str:
     low, high = row.difference_low, row.difference_high
-    if row.told not in {"better", "worse"} or usual is None or low is None or high is None:
+    if row.told not in _CURES or low is None or high is None:
         return ""
     text = (_AWAY if row.work == "clear" else _CURES)[row.told]
     ends = sorted(abs(each) * 100 for each in (low, high))
-    return cells.t(
-        text,
-        low=cells.number(ends[0]),
-        high=cells.number(ends[1]),
-        other=work_words(usual, cells),
-    )
+    return cells.t(text, low=cells.number(ends[0]), high=cells.number(ends[1]), other=other)
 
 
 def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
@@ -92,11 +102,45 @@ def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
 
     Nothing where too few fixes are settled to say anything.
     """
-    works = works_on(rows)
-    return tuple(_line(row, usual_of(works), cells) for row in works[:_MOST_LINES])
+    known = tuple(rows)
+    works = works_on(known)
+    return tuple(_line(row, usual_of(works), known, cells) for row in works[:_MOST_LINES])
 
 
-def _line(row: Cure, usual: Cure | None, cells: Cells) -> str:
+def _line(row: Cure, usual: Cure | None, rows: Iterable[Cure], cells: Cells) -> str:
     said = f"{work_words(row, cells)}: {cured_words(row, cells)}"
     difference = difference_words(row, usual, cells)
-    return f"{said}; {difference}." if difference else f"{said}."
+    first = f"{said}; {difference}." if difference else f"{said}."
+    return " ".join((first, *_by_part(row, tuple(rows), cells)))
+
+
+def _by_part(work: Cure, rows: tuple[Cure, ...], cells: Cells) -> Iterator[str]:
+    """Say how often a work held by the brand and by the grade of its parts.
+
+    Where grades part the fixes as brands do, brands say it all.
+    """
+    told: list[list[tuple[int, int, int]]] = []
+    for level, text in _PARTS.items():
+        parts = parts_of(rows, work, level)
+        split = [(*_counts(row), row.n_open) for row in parts]
+        if not parts or split in told:
+            continue
+        told.append(split)
+        words = "; ".join(_part(row, usual_of(parts), cells) for row in parts)
+        if all(row.told in {"usual", "no_difference"} for row in parts):
+            words += f": {cells.t('no clear difference')}"
+        yield f"{cells.t(text, parts=words)}."
+
+
+def _part(row: Cure, usual: Cure | None, cells: Cells) -> str:
+    n_cured, n_known = _counts(row)
+    counted = cells.t("{n} of {all}", n=n_cured, all=n_known) + _open_words(row, cells)
+    said = f"{_name(row, cells)} {counted}"
+    difference = _difference(row, _name(usual, cells), cells) if usual else ""
+    if row.told == "not_side_by_side":
+        difference = cells.t("not tried in like situations")
+    return f"{said} ({difference})" if difference else said
+
+
+def _name(row: Cure, cells: Cells) -> str:
+    return given_words(row.part or "", cells.words)

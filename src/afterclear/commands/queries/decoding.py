@@ -6,10 +6,10 @@ from afterclear.catalogue.cautions import Caution
 from afterclear.catalogue.codes import Refusal, normal_code, split_codes
 from afterclear.catalogue.component import component_of
 from afterclear.commands.app import App
+from afterclear.commands.queries.fleet_cures import fleet_cures
 from afterclear.errors import StoreError
-from afterclear.finding_tables.cures import Cure, by_fault
-from afterclear.finding_tables.declaration import columns_of
-from afterclear.store.engine.database import open_store, rows
+from afterclear.finding_tables.cures import Cure
+from afterclear.store.engine.database import open_store
 from afterclear.wording.cells import Cells
 from afterclear.wording.cures import fault_cures
 
@@ -62,10 +62,8 @@ def _cures(app: App) -> dict[str, tuple[Cure, ...]]:
     """Read what cured which fault; nothing where no store can be read: a code has its meaning."""
     if not app.store.is_file():
         return {}
-    names = [column.name for column in columns_of(Cure)]
     try:
         with open_store(app.store, read_only=True) as con:
-            found = rows(con, f"SELECT {', '.join(names)} FROM cures WHERE level = 'work'")
+            return fleet_cures(con)
     except StoreError:
         return {}
-    return by_fault(Cure(**row) for row in found)

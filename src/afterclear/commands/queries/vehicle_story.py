@@ -10,7 +10,9 @@ from datetime import UTC, datetime
 from typing import Any, Final, TypeVar
 
 from afterclear.catalogue.cautions import Caution
+from afterclear.catalogue.component import component_of
 from afterclear.commands.app import App
+from afterclear.commands.queries.fleet_cures import fleet_cures
 from afterclear.commands.queries.work_lines import in_words
 from afterclear.digest.common.attempt_reasons import attempt_reason
 from afterclear.digest.common.rise_words import coming_words
@@ -24,6 +26,7 @@ from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
+from afterclear.wording.cures import fault_cures
 from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
 
@@ -74,6 +77,7 @@ class VehicleStory:
     work: list[Row]  # its lines of the worklist, once each
     stock: list[Row]  # its audit, where it is in stock
     coming: tuple[str, ...]  # what to expect in the next 90 days
+    cured: dict[str, tuple[str, ...]]  # what cured the open faults in the fleet, by family
     decisions: list[Row]  # people's decisions, also undone ones
     files: list[Row]  # loads that rows of it came with, the latest first
 
@@ -92,12 +96,13 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
         n_scans = _n_scans(con, vehicle_id)
         known = _of(con, EXPORTS["vehicles"], vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
+        open_now = [row for row in episodes if row["ended_by"] == "open"]
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
         work = _work(con, vehicle_id, cells)
         return VehicleStory(
             vehicle=known[0] if known else {"vehicle_id": vehicle_id},
             attempts=_stories(app, con, vehicle_id, cells),
-            open_episodes=[row for row in episodes if row["ended_by"] == "open"],
+            open_episodes=open_now,
             set_aside=[row for row in odometer if row["set_aside"] is not None],
             cautions=_cautions(app, episodes),
             n_scans=n_scans,
@@ -110,6 +115,7 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
             work=[row for row in work if row["audience"] != "garage"],
             stock=_audits(con, vehicle_id, cells),
             coming=_coming(con, vehicle_id, cells),
+            cured=_cured(con, open_now, cells),
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
             files=rows(con, _FILES, [vehicle_id]),
         )
@@ -143,6 +149,15 @@ def _coming(con: Connection, vehicle_id: str, cells: Cells) -> tuple[str, ...]:
     rises = [Emerging(**row) for row in rows(con, _GOES_ON.format(names=names), [list(chances)])]
     nexts = [(rise, chances[rise.rise_id]) for rise in rises]
     return coming_words(ahead[0]["p_any"] if ahead else None, nexts, cells)
+
+
+def _cured(con: Connection, open_now: list[Row], cells: Cells) -> dict[str, tuple[str, ...]]:
+    """Say what cured the vehicle's open faults in this fleet, as its page does."""
+    if not open_now:
+        return {}
+    cures = fleet_cures(con)
+    families = [row["family"] for row in open_now if row["family"]]
+    return {name: fault_cures(cures.get(component_of(name), ()), cells) for name in families}
 
 
 def _with_why(cells: Cells, found: list[Row]) -> list[Row]:
