@@ -84,6 +84,17 @@ def km_at_risk(
     that bring their vehicle in, as of the days on which that was known.
     """
     until = naive(as_of)
+    rows = _stretches_at_risk(con, vehicles, kinds, until)
+    first = rows["before_at"].dt.date().min() if len(rows) else until.date()
+    zero = datetime.combine(first, time())  # type: ignore[arg-type]
+    rows = rows.with_columns(_a_day(rows, shares))
+    return _by_day(rows, zero, (until - zero).days), zero
+
+
+def _stretches_at_risk(
+    con: Connection, vehicles: pl.DataFrame, kinds: pl.DataFrame, until: datetime
+) -> pl.DataFrame:
+    """Read the stretches of units, and of whole vehicles."""
     units = query(con, _UNITS).join(vehicles, on="vehicle_id").join(kinds, on=["ecu", "engine"])
     units = units.select("unit_no", "vehicle", "kind")
     readings, clears = (query(con, sql, [until]) for sql in (_READINGS, _CLEARS))
@@ -95,12 +106,7 @@ def km_at_risk(
     )
     by_vehicle = _stretches(own.drop("vehicle_id"), "vehicle", None)
     columns = ["vehicle", "kind", *_STRETCH]
-    rows = pl.concat([by_unit.select(columns), by_vehicle.select(columns)])
-    del by_unit, own, by_vehicle
-    first = rows["before_at"].dt.date().min() if len(rows) else until.date()
-    zero = datetime.combine(first, time())  # type: ignore[arg-type]
-    rows = rows.with_columns(_a_day(rows, shares))
-    return _by_day(rows, zero, (until - zero).days), zero
+    return pl.concat([by_unit.select(columns), by_vehicle.select(columns)])
 
 
 def _a_day(rows: pl.DataFrame, shares: pl.DataFrame) -> pl.Series:
@@ -158,15 +164,18 @@ def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> 
 
 
 def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
-    began = rows.select(day_of(pl.col("before_at"), zero))["before_at"].to_numpy()
+    # millions of rows: days and places in 32 bits
+    days = rows.select(
+        day_of(pl.col("before_at"), zero).cast(pl.Int32),
+        day_of(pl.col("seen_at"), zero).fill_null(last_day + _UNSEEN_DAYS).cast(pl.Int32),
+    )
+    began, end = days["before_at"].to_numpy(), days["seen_at"].to_numpy()
     is_open = rows["seen_at"].is_null().to_numpy()
-    seen = rows.select(day_of(pl.col("seen_at"), zero).fill_null(last_day + _UNSEEN_DAYS))
-    end = np.asarray(seen["seen_at"].to_numpy())
     km = rows.select((pl.col("km") - pl.col("from_km")).clip(0).fill_null(0.0))["km"].to_numpy()
     a_day = rows["a_day"].to_numpy()
-    band = np.searchsorted(BANDS_KM, rows["before_km"].to_numpy(), side="right")
+    band = np.searchsorted(BANDS_KM, rows["before_km"].to_numpy(), side="right").astype(np.int32)
     until = np.minimum(end, began + _UNSEEN_DAYS)
-    same = np.arange(km.size)
+    same = np.arange(km.size, dtype=np.int32)
     closed, waits = same[~is_open], same[a_day > 0]
     ends = waits[until[waits] < last_day]
     which = np.concatenate([closed, waits, ends])
@@ -184,9 +193,9 @@ def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     return KmAtRisk(
         vehicle[order].astype(np.int32),
         rows["kind"].to_numpy()[which].astype(np.int32),
-        day[order].astype(np.int32),
-        began[which].astype(np.int32),
-        band[which].astype(np.int32),
+        day[order],
+        began[which],
+        band[which],
         jump[order],
         slope[order],
     )

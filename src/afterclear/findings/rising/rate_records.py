@@ -73,21 +73,7 @@ class Records:
         return found
 
     def _made(self, fault: Fault) -> RateRecord:
-        since = np.zeros(self._offsets.size, dtype=np.int64)
-        since[fault.kinds] = fault.known_day
-        spans = [np.arange(self._offsets[k], self._offsets[k + 1]) for k in fault.kinds]
-        rows = np.concatenate(spans) if spans else np.empty(0, dtype=np.int64)
-        sizes = [span.size for span in spans]
-        parts = [(*(column[rows] for column in self._summed), np.repeat(fault.known_day, sizes))]
-        gone, risk = self._gone(fault), self._risk
-        for groups in self._groups.of_vehicle:
-            own = groups[risk.vehicle[gone]]
-            some = gone[own >= 0]
-            less = (-risk.jump[some], -risk.slope[some], since[risk.kind[some]])
-            parts.append((own[own >= 0], risk.day[some], risk.band[some], *less))
-        km = self._cumulated(
-            *_as_known(*(np.concatenate(column) for column in zip(*parts, strict=True)))
-        )
+        km = self._km(fault)
         onsets = np.zeros((km.shape[0], self._n_days))
         for groups in self._groups.of_vehicle:
             own = groups[fault.onset_vehicle]
@@ -96,6 +82,38 @@ class Records:
         np.add.at(every, (fault.onset_day, fault.onset_band), 1.0)
         fleet = self._groups.slice_of(0).start
         return RateRecord(onsets.cumsum(axis=1), km, every.cumsum(axis=0), km[fleet])
+
+    def _km(self, fault: Fault) -> FloatArray:
+        """Km at risk of all groups, cumulated, (g, d, b)."""
+        # days last: sums run along them
+        shape = (len(self._groups.names), N_BANDS, self._n_days)
+        size = int(np.prod(shape))
+        total, rising = np.zeros(size), np.zeros(size)
+        # part by part: those of a large fleet take much memory together
+        for part in self._parts(fault):
+            group, day, band, jump, slope = _as_known(*part)
+            place = (group * N_BANDS + band) * self._n_days + day
+            total += np.bincount(place, jump, size)
+            rising += np.bincount(place, slope, size)
+        total, rising = total.reshape(shape), rising.reshape(shape)
+        np.cumsum(rising, axis=2, out=rising)
+        total[:, :, 1:] += rising[:, :, :-1]  # from the next day on
+        np.cumsum(total, axis=2, out=total)
+        return np.moveaxis(total, 2, 1)
+
+    def _parts(self, fault: Fault) -> Iterator[tuple[NDArray[Any], ...]]:
+        """Give rows of km at risk of each kind of unit, then those to take away again."""
+        since = np.zeros(self._offsets.size, dtype=np.int64)
+        since[fault.kinds] = fault.known_day
+        for kind, known in zip(fault.kinds, fault.known_day, strict=True):
+            own = slice(self._offsets[kind], self._offsets[kind + 1])
+            yield (*(column[own] for column in self._summed), known)
+        gone, risk = self._gone(fault), self._risk
+        for groups in self._groups.of_vehicle:
+            group = groups[risk.vehicle[gone]]
+            some = gone[group >= 0]
+            less = (-risk.jump[some], -risk.slope[some], since[risk.kind[some]])
+            yield (group[group >= 0], risk.day[some], risk.band[some], *less)
 
     def _gone(self, fault: Fault) -> IntArray:
         """Rows of vehicles that are not at risk."""
@@ -108,21 +126,6 @@ class Records:
         kinds = np.zeros(self._offsets.size, dtype=np.bool_)
         kinds[fault.kinds] = True
         return np.asarray(rows[inside & kinds[self._risk.kind[rows]]])
-
-    def _cumulated(
-        self, group: IntArray, day: IntArray, band: IntArray, jump: FloatArray, slope: FloatArray
-    ) -> FloatArray:
-        # days last: sums run along them
-        shape = (len(self._groups.names), N_BANDS, self._n_days)
-        place = (group * N_BANDS + band) * self._n_days + day
-        size = int(np.prod(shape))
-        total: FloatArray = np.bincount(place, jump, size).reshape(shape).astype(np.float64)
-        if np.any(slope):
-            rising = np.bincount(place, slope, size).reshape(shape)
-            np.cumsum(rising, axis=2, out=rising)
-            total[:, :, 1:] += rising[:, :, :-1]  # from the next day on
-        np.cumsum(total, axis=2, out=total)
-        return np.moveaxis(total, 2, 1)
 
 
 def _as_known(
