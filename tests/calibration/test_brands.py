@@ -15,8 +15,7 @@ from tests.calibration.through_store import in_store
 from tests.findings.found import NO_TABLES, PART_RULES, rows
 from tests.histories.story import CATALOGUE, RULES
 
-# one process: the fleets are made once
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("calibration of brands")]
+pytestmark = pytest.mark.slow
 
 WEAK = "Cadrow"  # its parts have 0.3 of the life, its fixes fail as often as those of the others
 SEEDS = range(41, 46)

@@ -22,7 +22,7 @@ from tests.in_chromium import chromium
 from tests.readers.messy.corpus import all_files
 from tests.readers.messy.files import VEHICLES
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 MESSY = ("two_dates.csv", "groupes.csv", "bare_codes.csv")
 

@@ -26,7 +26,7 @@ from tests.desk.test_desk import SCANS, Browser, garage
 from tests.desk.test_desk_files import ORDERS, large
 from tests.in_chromium import RULES, chromium
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 TEMPLATES = Path(afterclear.desk.__file__).parent / "templates"
 NO_PAGES = {"base.html", "macros.html"}  # parts of others

@@ -21,8 +21,7 @@ from tests.digest.fleet_fixture import fleet
 from tests.digest.hostile_fixture import hostile, long_history
 from tests.in_chromium import RULES, chromium
 
-# one process: the pages are written once, and Chromium works in processes of its own
-pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 REACHED = "a[href], summary, button:not([hidden]), input"
 WIDTHS = (320, 375, 390, 640, 760, 820, 1280)  # 640: a 1280 px window at 200 % zoom

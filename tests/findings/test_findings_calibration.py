@@ -21,8 +21,7 @@ from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config
 
-# one process: the fleets are made once
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("calibration of findings")]
+pytestmark = pytest.mark.slow
 
 SEEDS = (1, 2, 3)
 N_SITES, N_BAD, TIMES_AS_BAD = 200, 6, 3.0
