@@ -499,6 +499,12 @@ class Config:
         return self.folder if self.folder and own and own.is_dir() else shipped("config")
 
     @property
+    def own_cures(self) -> Path | None:
+        """The user's own rows of ``cures.csv``, which count beside the shipped ones, if any."""
+        own = self.folder / "cures.csv" if self.folder else None
+        return own if own and own.is_file() and self.tables != self.folder else None
+
+    @property
     def imports(self) -> Path:
         """Where the import maps are: the config's own or, without a config, the examples."""
         return (self.folder or shipped("config")) / "imports"

@@ -77,7 +77,7 @@ _remembered = lru_cache(maxsize=200_000)
 class Catalogue:
     """The tables of one config directory, loaded once."""
 
-    def __init__(self, config_dir: Path) -> None:
+    def __init__(self, config_dir: Path, own_cures: Path | None = None) -> None:
         self.lexicon = Lexicon.load(config_dir)
         self.control_units = ControlUnits.load(config_dir)
         self.codes = CodeTables.load(config_dir / "codes")
@@ -85,6 +85,9 @@ class Catalogue:
             config_dir / "knock_on.csv", self.control_units, self.lexicon.components
         )
         self.cures = load_cures(config_dir / "cures.csv", self.lexicon.components)
+        if own_cures:  # a row may stand in both: the shipped table may gain it later
+            own = load_cures(own_cures, self.lexicon.components)
+            self.cures = tuple(dict.fromkeys((*self.cures, *own)))
         self._config_dir = config_dir
         self._monitors = read_table(
             config_dir / "monitors.csv", ("first", "last", "monitor", "source")
@@ -93,8 +96,8 @@ class Catalogue:
         self._evidence = read_table(config_dir / "evidence.csv", ("family", "km", "why", "source"))
 
     @classmethod
-    def load(cls, config_dir: Path) -> "Catalogue":
-        """Read every table under ``config_dir``.
+    def load(cls, config_dir: Path, own_cures: Path | None = None) -> "Catalogue":
+        """Read every table under ``config_dir``, and more rows of ``cures.csv`` if there are any.
 
         A process that asks again (a nightly run, a second store) gets the same catalogue, as
         long as no file there has changed.
@@ -104,9 +107,9 @@ class Catalogue:
 
         """
         files = sorted(path for path in config_dir.rglob("*") if path.is_file())
-        stamps = [(path, path.stat()) for path in files]
+        stamps = [(path, path.stat()) for path in (*files, *([own_cures] if own_cures else ()))]
         return _read_once(
-            config_dir, tuple((path, at.st_mtime_ns, at.st_size) for path, at in stamps)
+            config_dir, own_cures, tuple((path, at.st_mtime_ns, at.st_size) for path, at in stamps)
         )
 
     # --- words --------------------------------------------------------------------------
@@ -330,8 +333,10 @@ class Catalogue:
 
 
 @lru_cache(maxsize=4)
-def _read_once(config_dir: Path, _stamps: tuple[tuple[Path, int, int], ...]) -> Catalogue:
-    return Catalogue(config_dir)
+def _read_once(
+    config_dir: Path, own_cures: Path | None, _stamps: tuple[tuple[Path, int, int], ...]
+) -> Catalogue:
+    return Catalogue(config_dir, own_cures)
 
 
 @_remembered

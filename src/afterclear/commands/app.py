@@ -72,7 +72,7 @@ class App:
         """What codes mean; read once, and loaded only when needed."""
         from afterclear.catalogue.code_meaning import Catalogue  # noqa: PLC0415
 
-        return Catalogue.load(self.config.tables)
+        return Catalogue.load(self.config.tables, self.config.own_cures)
 
     @cached_property
     def cautions(self) -> Cautions:

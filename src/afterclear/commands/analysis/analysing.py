@@ -113,6 +113,8 @@ def _version(app: App) -> str:
         is_rule = path.name not in _NOT_RULES and tables / "imports" not in path.parents
         if path.suffix in {".csv", ".toml"} and is_rule:
             digest.update(path.read_bytes())
+    if app.config.own_cures:
+        digest.update(app.config.own_cures.read_bytes())
     return f"{__version__} rules {digest.hexdigest()[:12]}"
 
 
