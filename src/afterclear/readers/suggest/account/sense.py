@@ -152,11 +152,9 @@ def _told_twice(account: Account) -> Iterator[Finding]:
 
 def _was_driven(first: _Row, row: _Row) -> bool:
     """Whether an order was read off further on, and later: the vehicle came back."""
-    far = [str(each.get("odometer_km") or each.get("odometer_mi") or "") for each in (first, row)]
-    try:
-        return _when(first) < _when(row) and float(far[0]) < float(far[1])
-    except ValueError:
-        return False
+    before, after = _km(first), _km(row)
+    is_later = _when(first) < _when(row)
+    return is_later and before is not None and after is not None and before < after
 
 
 def _work(row: _Row) -> str:
