@@ -23,7 +23,7 @@ BEGIN = [
     ("afterclear", "open"),  # from Python
     ("afterclear.help.three_questions", ""),
     ("afterclear.readers.child.reading_child", "main"),  # a process of its own
-    ("afterclear.desk.judging", "main"),  # a process of its own
+    ("afterclear.desk.long_work.judging", "main"),  # a process of its own
     *((f"afterclear.cli.{module}", "command") for module, _ in COMMANDS.values()),
     *((f"afterclear.sources.{module}", "opened") for module, _ in places._PLACES.values()),  # noqa: SLF001
 ]

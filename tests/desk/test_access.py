@@ -1,7 +1,10 @@
 """Who may use a desk that listens to others: users, sessions, roles, and who has to wait."""
 
+import asyncio
 import re
+import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,8 +19,8 @@ from afterclear.commands.app import App, app_at
 from afterclear.commands.trail import trail
 from afterclear.config import Config
 from afterclear.desk.attempts import Attempts, Try
-from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
+from afterclear.desk.long_work.bench import Bench
 from afterclear.desk.opening import Opening, check_opening
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import PAGES, TURN, desk_site
@@ -350,13 +353,34 @@ def test_one_subscribers_subnet_is_one_address() -> None:
     assert attempts.wait_s(Try("Ada", "::ffff:192.0.2.8")) == 0
 
 
+@contextmanager
+def a_turn_taken() -> Iterator[None]:
+    """Have somebody's page take its time while the block runs."""
+    is_taken, may_end = threading.Event(), threading.Event()
+
+    async def page() -> None:
+        async with TURN.within(0) as is_its_turn:
+            assert is_its_turn
+            is_taken.set()
+            await asyncio.to_thread(may_end.wait, 60)
+
+    thread = threading.Thread(target=asyncio.run, args=(page(),))
+    thread.start()
+    assert is_taken.wait(60)
+    try:
+        yield
+    finally:
+        may_end.set()
+        thread.join()
+
+
 def test_one_persons_page_keeps_the_others_waiting_for_a_while_only(
     served: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Who signs in, what is static and the lines of long work do not wait at all."""
     browser = served.sign_in("Ada")
     monkeypatch.setattr("afterclear.desk.routes._TURN_WITHIN_S", 0)
-    with TURN:
+    with a_turn_taken():
         answer = browser.get("/")
         assert (answer.status_code, "file is being looked at" in answer.text) == (503, True)
         served.sign_in("Rea")

@@ -12,8 +12,8 @@ from afterclear.commands.app import App, app_at
 from afterclear.commands.init_and_demo import init
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config, find_config
-from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.door import Door
+from afterclear.desk.long_work.bench import Bench, Piece
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import PAGES, desk_site
 from afterclear.desk.uploads import Upload, Uploads

@@ -18,9 +18,9 @@ from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
 from afterclear.desk import judging
-from afterclear.desk.bench import Bench, Piece
 from afterclear.desk.door import Session
-from afterclear.desk.judging import Judge
+from afterclear.desk.long_work.bench import Bench, Piece
+from afterclear.desk.long_work.judging import Judge
 from afterclear.desk.pages.home import bench_lines
 from afterclear.desk.request import BUSY, Asked
 from afterclear.desk.routes import TURN
@@ -100,7 +100,7 @@ def test_a_large_file_is_looked_at_beside_the_pages_and_keeps_nobody_waiting(
         page = browser.get(place)
         assert "It is being looked at" in page
         assert f'content="2;url=/bring/{number}?' in page
-        assert not TURN.locked()
+        assert not TURN.is_taken
         browser.get("/")
         browser.desk.judge.wait(60)
     assert "What each column is taken for" in browser.get(f"/bring/{number}")

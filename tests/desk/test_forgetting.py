@@ -9,7 +9,7 @@ from afterclear.cli import main
 from afterclear.commands import forgetting
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.trail import trail
-from afterclear.desk.bench import Bench, Piece
+from afterclear.desk.long_work.bench import Bench, Piece
 from afterclear.store.engine.database import open_store
 from afterclear.store.upkeep import forget as steps
 from tests.desk.test_access import Served, form

@@ -14,7 +14,7 @@ import afterclear.desk
 from afterclear.commands.app import App
 from afterclear.commands.progress import file_line, line_told
 from afterclear.config import Digest
-from afterclear.desk.bench import Piece
+from afterclear.desk.long_work.bench import Piece
 from afterclear.desk.speech.speaking import said, told
 from afterclear.errors import packed, worded
 from afterclear.wording.cells import Cells

@@ -14,13 +14,15 @@ from afterclear.histories.history_rules import HistoryRules
 from afterclear.plain import Takes
 from afterclear.readers.limits import ReadingLimits
 from afterclear.store.engine.archive import archive_folder
-from afterclear.store.engine.sharing import opened_once
+from afterclear.store.engine.sharing import Kept, opened_once
 from afterclear.store.engine.snapshot import long_writing, sweep_if_free
 from afterclear.store.upkeep.retention import Retention
 
 if TYPE_CHECKING:
     from afterclear.catalogue.code_meaning import Catalogue
 
+
+__all__ = ["Kept"]  # so that the desk can name the type without importing the store
 
 STORE_NAME = "afterclear.duckdb"
 
@@ -110,6 +112,10 @@ class App:
     def reading_once(self) -> AbstractContextManager[None]:
         """Open the store once for all that reads it within the block; nothing writes it there."""
         return opened_once(self.store)
+
+    def kept_readings(self) -> Kept:
+        """Give what opens the store for one block of reading after another, and seldom anew."""
+        return Kept(self.store)
 
     def sweep(self) -> None:
         """Remove what killed processes left beside the store, unless somebody works on it."""

@@ -9,11 +9,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.datastructures import UploadFile
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from afterclear.commands.app import App
+from afterclear.commands.app import App, Kept
 from afterclear.config import Config
-from afterclear.desk.bench import Bench, Then
 from afterclear.desk.door import Session
-from afterclear.desk.judging import Judge
+from afterclear.desk.long_work.bench import Bench, Then
+from afterclear.desk.long_work.judging import Judge
 from afterclear.desk.speech.speaking import cells_of, helps
 from afterclear.desk.uploads import Uploads
 from afterclear.errors import UsageError, worded
@@ -38,9 +38,11 @@ class Desk:
     on_settings: Callable[[App], None] = lambda _: None
     most_bytes: int = 0  # of files that are brought at once
     judge: Judge = field(init=False)
+    readings: Kept = field(init=False)
 
     def __post_init__(self) -> None:
         self.judge = Judge(self.bench)
+        self.readings = self.app.kept_readings()
 
     @property
     def cells(self) -> Cells:

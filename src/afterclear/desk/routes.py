@@ -4,11 +4,8 @@ Each needs a session, but those of ``OPEN_PATHS``.  Users with the role ``DECIDE
 work, all of which can be undone; what cannot, and what concerns others, needs ``ADMIN``.
 """
 
-import asyncio
 import logging
 import re
-import threading
-import time
 from collections.abc import Awaitable, Callable
 from contextlib import nullcontext
 from pathlib import Path
@@ -30,6 +27,7 @@ from afterclear.desk.noting import note_done
 from afterclear.desk.pages import bringing, deciding, forgetting, home, loads, maps, settings, trail
 from afterclear.desk.request import FOREIGN_FORM, MOST_FILES, Asked, Desk, text_of
 from afterclear.desk.safeguards import DIGESTS, Safeguards
+from afterclear.desk.turn import Turn
 from afterclear.desk.users import Role
 from afterclear.errors import AfterclearError, StoreInUseError, UsageError, told_by, worded
 
@@ -79,7 +77,6 @@ _ENDS: Final = re.compile(r"[\r\n\t]")
 _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f]")
 _NEED_NO_TURN: Final = frozenset({"/bench", "/bench/lines"})  # nor a look at the store
 _TURN_WITHIN_S: Final = 10.0  # a person waits
-_TURN_PAUSE_S: Final = 0.02
 _FEWER: Final = worded("Bring fewer files at once, or packed into an archive.")
 _SENT_WRONG: Final = {
     408: worded("What was sent came too slowly, or never."),
@@ -191,22 +188,16 @@ def _check_signs(asked: Asked) -> None:
             )
 
 
-# One page after another: what they use of the store belongs to the process, not to a thread.
-# It is no lock of asyncio, or an event loop would own it.
-TURN: Final = threading.Lock()
+# what pages use of the store belongs to the process, not to a thread
+TURN: Final = Turn()
 
 
 async def _in_turn(page: Page, asked: Asked, request: Request) -> Response:
     """Answer when it is this page's turn; one that waits holds no thread of those who need none."""
-    until = time.monotonic() + _TURN_WITHIN_S
-    while not TURN.acquire(blocking=False):
-        if time.monotonic() >= until:
+    async with TURN.within(_TURN_WITHIN_S) as is_its_turn:
+        if not is_its_turn:
             return asked.page("problem.html", status=503, text=_NOT_YET)
-        await asyncio.sleep(_TURN_PAUSE_S)
-    try:
         return await run_in_threadpool(_page_or_problem, page, asked, request)
-    finally:
-        TURN.release()
 
 
 def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
@@ -218,7 +209,10 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
             return asked.page("nothing_yet.html")
         # a file that is looked at may take a while: the store is not held open meanwhile
         is_quick = request.method == "GET" and not path.startswith(_NOR_BELOW)
-        with asked.desk.app.reading_once() if is_quick else nullcontext():
+        readings = asked.desk.readings
+        if not is_quick:
+            readings.let_go()
+        with readings.reading() if is_quick else nullcontext():
             answer = page(asked)
         if request.method == "POST" and answer.status_code < _WRONG:
             note_done(asked, request.scope["route"].path)

@@ -13,13 +13,13 @@ import uvicorn
 from afterclear.commands.app import App
 from afterclear.commands.scheduler_state import hold_desk, users_file
 from afterclear.commands.trail import take_in_if_free
-from afterclear.desk.bench import Bench
 from afterclear.desk.door import Door
+from afterclear.desk.long_work.bench import Bench
+from afterclear.desk.long_work.timetable import Timetable
 from afterclear.desk.opening import THIS_MACHINE, Opening, check_opening
 from afterclear.desk.request import Desk
 from afterclear.desk.routes import desk_site
 from afterclear.desk.safeguards import Safeguards
-from afterclear.desk.timetable import Timetable
 from afterclear.desk.uploads import Uploads
 from afterclear.desk.users import Users
 from afterclear.errors import UsageError
@@ -63,6 +63,7 @@ def serve(app: App, opening: Opening, say: Callable[[str], None], *, open_browse
             desk.judge.stop()
             bench.stop()
             uploads.drop_all()
+            desk.readings.let_go()
             take_in_if_free(app)
 
 

@@ -21,8 +21,8 @@ from afterclear.commands.intake.mapping import Asked as HowAsked
 from afterclear.commands.intake.own_maps import keep_map, own_maps, taken_name
 from afterclear.commands.progress import file_told
 from afterclear.commands.queries.status import expected_words
-from afterclear.desk.bench import Piece
-from afterclear.desk.judging import AT_ONCE_S
+from afterclear.desk.long_work.bench import Piece
+from afterclear.desk.long_work.judging import AT_ONCE_S
 from afterclear.desk.request import BUSY, MOST_FILES, Asked, go_to
 from afterclear.desk.uploads import Upload
 from afterclear.errors import AfterclearError, TakesLongError, UsageError, told_by, worded

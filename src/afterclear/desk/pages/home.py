@@ -12,7 +12,7 @@ from afterclear.commands.queries.decoding import NoCode, decode_code
 from afterclear.commands.queries.status import status
 from afterclear.commands.queries.vehicle_story import VehicleStory, vehicle_story
 from afterclear.commands.queries.work_lines import DECIDED
-from afterclear.desk.bench import Piece
+from afterclear.desk.long_work.bench import Piece
 from afterclear.desk.request import Asked, Desk, go_to
 from afterclear.desk.speech.speaking import said_in
 from afterclear.digest.common.file_names import (

@@ -53,7 +53,7 @@ class Connection:
         """
         self.takes = Takes()
         first = next(iter(stores.values())).absolute()
-        self._store = first
+        self.path = first
         # a reader may lack the right to write beside the store
         beside = tempfile.gettempdir() if read_only else first.parent
         self._folder = Path(os.path.realpath(beside)) / f"{first.name}{HANDED}{_token()}"
@@ -145,7 +145,7 @@ class Connection:
             if error.errno not in _DENIED:
                 raise
             raise StoreError(
-                f"The store {self._store} cannot be used by this user: {self._folder.parent} may "
+                f"The store {self.path} cannot be used by this user: {self._folder.parent} may "
                 f"not be written ({error.strerror}). Nothing was changed. Give the right to write "
                 "there, or name a store elsewhere with --store FILE."
             ) from error

@@ -91,8 +91,7 @@ def open_store(
 
 def is_copy(con: Connection) -> bool:
     """Whether a reader sees the store as it was before the work under way."""
-    found = con.execute("SELECT path FROM duckdb_databases() WHERE database_name = 'store'")
-    return str(found.fetchall()[0][0]).endswith(".reading")
+    return con.path.name == snapshot_path(con.path.with_suffix("")).name
 
 
 def interrupt_queries() -> None:

@@ -18,7 +18,7 @@ from typing import Final
 
 from afterclear.commands.app import App, app_at
 from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
-from afterclear.desk.bench import Bench, Running, end, give_way
+from afterclear.desk.long_work.bench import Bench, Running, end, give_way
 from afterclear.errors import AfterclearError, TakesLongError, UsageError, told_by, worded
 
 _AT_ONCE_BYTES: Final = 300_000  # some thousand rows: less than a second
@@ -28,7 +28,7 @@ _PACKED: Final = (b"PK", b"%PDF", b"\x1f\x8b", b"\xd0\xcf\x11\xe0", b"BZh", b"\x
 _MOST_KEPT: Final = 20  # verdicts; a person looks at one file at a time
 _STILL_ASKED_S: Final = 15  # a page that waits asks again every few seconds
 _NICENESS: Final = 5  # whoever waits for a page of another kind comes first
-_BEGIN: Final = "from afterclear.desk.judging import main; main()"
+_BEGIN: Final = "from afterclear.desk.long_work.judging import main; main()"
 _FAILED: Final = worded("The program failed here; this is its own fault, and the log has it.")
 
 _Key = tuple[str, str, object]

@@ -3,7 +3,7 @@
 import subprocess
 
 from afterclear.commands.app import App
-from afterclear.desk.bench import command_of, end
+from afterclear.desk.long_work.bench import command_of, end
 
 
 class Timetable:
