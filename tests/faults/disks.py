@@ -21,6 +21,7 @@ def main() -> None:
     parser.add_argument("commands", nargs="*", default="all", choices=[*COMMANDS, "all"])
     parser.add_argument("--every", type=int, default=1, help="Only each so many-th n.")
     parser.add_argument("--groups", action="store_true", help="First and last of like places.")
+    parser.add_argument("--after", type=int, default=0, help="Leave out so many that were tried.")
     parser.add_argument("--way", choices=WAYS, action="append", help="Only in this way.")
     asked = parser.parse_args()
     commands = COMMANDS if "all" in asked.commands else asked.commands
@@ -32,7 +33,7 @@ def main() -> None:
             print(f"{command}: {len(usual.asks)} places in {len(groups)} groups", flush=True)
             ways = asked.way or list(WAYS)
             for number, way in enumerate(ways):
-                chosen = _chosen(usual, way, number / len(ways), asked)
+                chosen = _chosen(usual, way, number / len(ways), asked)[asked.after :]
                 for n, at in enumerate(chosen, 1):
                     tried(on, command, usual, (way, at), tally)
                     if n % 20 == 0 or n == len(chosen):
