@@ -10,6 +10,8 @@ declaration (``finding_tables``) is created again, empty, and an analysis is req
 from importlib.resources import files
 from typing import Final
 
+import duckdb
+
 from afterclear.errors import StoreError
 from afterclear.finding_tables.declaration import columns_of, sql_type, table_sql
 from afterclear.finding_tables.registry import STORED
@@ -26,10 +28,11 @@ def known_migrations() -> list[str]:
 
 def applied_migrations(con: Connection) -> list[str]:
     """Names of the migrations a store has; never writes."""
-    tables = con.execute("SELECT table_name FROM duckdb_tables()").fetchall()
-    if ("migrations",) not in tables:
+    try:  # to list all tables takes ten times longer
+        found = con.execute("SELECT name FROM migrations ORDER BY name")
+    except duckdb.CatalogException:
         return []
-    return [name for (name,) in con.execute("SELECT name FROM migrations ORDER BY name").fetchall()]
+    return [name for (name,) in found.fetchall()]
 
 
 def pending_migrations(con: Connection) -> list[str]:
