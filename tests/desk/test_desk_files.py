@@ -17,8 +17,8 @@ from afterclear.commands.progress import file_line
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.trail import trail
 from afterclear.config import Config
-from afterclear.desk import judging
 from afterclear.desk.door import Session
+from afterclear.desk.long_work import judging
 from afterclear.desk.long_work.bench import Bench, Piece
 from afterclear.desk.long_work.judging import Judge
 from afterclear.desk.pages.home import bench_lines

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from afterclear.desk import judging
+from afterclear.desk.long_work import judging
 from afterclear.desk.long_work.judging import Judge
 from tests.desk.test_desk import SCANS, Browser, garage
 from tests.desk.test_desk_files import ORDERS
