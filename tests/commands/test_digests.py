@@ -16,8 +16,8 @@ from afterclear.commands.analysis.deciding import Asked, decide
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.own_words import sought
+from afterclear.commands.pages.pseudonym_key import KEY_VARIABLE
 from afterclear.commands.pages.write_digests import (
-    KEY_VARIABLE,
     DigestAsked,
     checked,
     chosen_audiences,

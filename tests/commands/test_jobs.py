@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from afterclear.commands.app import App
-from afterclear.commands.jobs import Account, Due, do_job
+from afterclear.commands.running.accounting import Account, Due
+from afterclear.commands.running.jobs import do_job
 from afterclear.config import Config, NamedJob
 from afterclear.errors import ConfigError, StoreError
 from afterclear.store.engine.database import open_store, query

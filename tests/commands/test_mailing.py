@@ -13,8 +13,6 @@ from cloudevents.core.v1.event import CloudEvent
 from afterclear.cli import main
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
-from afterclear.commands.jobs import Due, do_job
-from afterclear.commands.nightly import run_once
 from afterclear.commands.pages.mailing import (
     PASSWORD_VARIABLE,
     SECRET_VARIABLE,
@@ -22,6 +20,9 @@ from afterclear.commands.pages.mailing import (
     send_urgent,
 )
 from afterclear.commands.pages.write_digests import make_digest
+from afterclear.commands.running.accounting import Due
+from afterclear.commands.running.jobs import do_job
+from afterclear.commands.running.nightly import run_once
 from afterclear.config import Config, NamedJob, Source, without_secrets
 from afterclear.errors import ConfigError
 from afterclear.store.engine.database import open_store, query

@@ -52,7 +52,7 @@ def test_a_signal_that_a_query_swallows_stops_the_timetable(
     app: App, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The job did not break, and nobody goes on with the next one."""
-    monkeypatch.setattr("afterclear.commands.jobs.load_sources", swallowed)
+    monkeypatch.setattr("afterclear.commands.running.jobs.load_sources", swallowed)
     said: list[str] = []
     with pytest.raises(Stopped), stoppable():
         keep_timetable(app, Heard(lambda _: None, said.append))
@@ -142,7 +142,7 @@ def test_a_store_that_is_held_does_not_end_the_timetable(
         done.append("done")
         os.kill(os.getpid(), signal.SIGTERM)
 
-    monkeypatch.setattr("afterclear.commands.jobs.load_sources", work)
+    monkeypatch.setattr("afterclear.commands.running.jobs.load_sources", work)
     with held_by_another(HOLDER, app.store) as child:
         with pytest.raises(StoreInUseError, match="'vacuum'"), open_store(app.store):
             pass

@@ -25,7 +25,8 @@ from tests.faults.child import held_by_another
 _SLOW_PAGES = """
 import sys
 from pathlib import Path
-from afterclear.commands.jobs import Due, do_job
+from afterclear.commands.running.accounting import Due
+from afterclear.commands.running.jobs import do_job
 from afterclear.commands.pages import write_digests
 from afterclear.config import NamedJob
 from tests.faults.test_beside_pages import app_at

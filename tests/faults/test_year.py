@@ -22,7 +22,8 @@ import pytest
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import load_sources
-from afterclear.commands.jobs import Due, do_job
+from afterclear.commands.running.accounting import Due
+from afterclear.commands.running.jobs import do_job
 from afterclear.commands.upkeep import check
 from afterclear.config import Config, NamedJob, shipped
 from afterclear.schedule.times import next_time

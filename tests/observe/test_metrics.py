@@ -11,10 +11,10 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.jobs import accounted
 from afterclear.commands.pages.mailing import SentReport
 from afterclear.commands.queries.health import health
 from afterclear.commands.queries.store_metrics import store_metrics
+from afterclear.commands.running.accounting import accounted
 from afterclear.errors import StoreError, UsageError
 from afterclear.observe.metrics import (
     Board,
@@ -79,7 +79,9 @@ def test_the_endpoint_answers_with_what_stands_on_the_board() -> None:
 
 @pytest.mark.slow
 def test_who_publishes_nothing_does_not_wait_for_the_library_to_load() -> None:
-    code = "import sys, afterclear.commands.jobs, afterclear.cli.status; print(*sys.modules)"
+    code = (
+        "import sys, afterclear.commands.running.jobs, afterclear.cli.status; print(*sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
     assert "prometheus_client" not in done.stdout.split()
 

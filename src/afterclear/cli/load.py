@@ -7,7 +7,7 @@ import click
 from afterclear.cli.frame import as_instant, tell, tell_load, tell_sources, tell_try, with_app
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths, load_sources
-from afterclear.commands.jobs import accounted, log_and
+from afterclear.commands.running.accounting import accounted, log_and
 from afterclear.errors import worded
 from afterclear.plain import check_zone
 

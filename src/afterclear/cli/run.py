@@ -6,8 +6,8 @@ from afterclear.cli.digest import tell_sent
 from afterclear.cli.frame import progress, tell_load, tell_sources, tell_try, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.commands.app import App
-from afterclear.commands.jobs import accounted, log_and
-from afterclear.commands.nightly import run_once
+from afterclear.commands.running.accounting import accounted, log_and
+from afterclear.commands.running.nightly import run_once
 
 
 @click.command("run")

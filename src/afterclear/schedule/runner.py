@@ -17,8 +17,9 @@ from typing import NoReturn
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from afterclear.commands.app import App
-from afterclear.commands.jobs import Due, do_job
 from afterclear.commands.queries.store_metrics import metrics_now
+from afterclear.commands.running.accounting import Due
+from afterclear.commands.running.jobs import do_job
 from afterclear.commands.scheduler_state import hold_timetable, times_attended
 from afterclear.config import NamedJob
 from afterclear.errors import AfterclearError, ConfigError

@@ -1,15 +1,13 @@
 """Analyse: rebuild the histories that changed, then judge every attempt again."""
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from afterclear import __version__
-from afterclear.commands.analysis.fleet_findings import changes_told, find_all
-from afterclear.commands.analysis.role_findings import find_stock_and_work, tell_roles
 from afterclear.commands.app import App
 from afterclear.commands.progress import QUIET, Progress
-from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.histories.build_histories import rebuild, rules_as_written
 from afterclear.store.engine.database import open_store, scalar, transaction
 from afterclear.store.queries.public_views import make_views
@@ -25,6 +23,9 @@ from afterclear.store.queries.results import (
     vehicles_to_rebuild,
 )
 
+if TYPE_CHECKING:
+    from afterclear.findings.verdicts import Verdicts
+
 
 @dataclass(frozen=True, slots=True)
 class AnalysisReport:
@@ -32,7 +33,7 @@ class AnalysisReport:
 
     as_of: datetime
     vehicles_rebuilt: int
-    verdicts: Verdicts
+    verdicts: "Verdicts"
     changes: tuple[str, ...] = ()  # whether what was changed helped, a line each
 
 
@@ -62,7 +63,11 @@ def analyse(
     ``as_of``: leave out what happened later; None: now.  ``full``: rebuild all vehicles, not
     only those whose rows changed.
     """
-    started_at, rules = app.clock(), app.config.settings.evidence
+    # the estimators' libraries take longer to load than most of what else a command does
+    from afterclear.commands.analysis.fleet_findings import changes_told  # noqa: PLC0415
+    from afterclear.commands.analysis.judging import judge_all  # noqa: PLC0415
+
+    started_at = app.clock()
     until = as_of or started_at
     with app.long_writing("analyse"), open_store(app.store) as con:
         begin_analysis(con, started_at)
@@ -77,11 +82,7 @@ def analyse(
             vehicles = vehicles_to_rebuild(con, before.as_of, until)
         progress.begin(len(vehicles))
         rebuild(con, app.history_rules(until), app.catalogue, vehicles, progress.advance, anew=full)
-        verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
-        tell_roles(app, con)
-        find_all(con, app, verdicts.judged, until)
-        find_stock_and_work(app, con, until)
-        verdicts = replace(verdicts, n_echoes=scalar(con, "SELECT count(*) FROM echo_fixes"))
+        verdicts = judge_all(con, app, until)
         done = Analysis(
             analysis_id=1 + (before.analysis_id if before else 0),
             as_of=until,

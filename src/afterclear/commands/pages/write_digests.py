@@ -31,9 +31,9 @@ from afterclear.commands.pages.page_frames import (
     shown_as,
 )
 from afterclear.commands.pages.page_workers import rendered
+from afterclear.commands.pages.pseudonym_key import pseudonyms_of
 from afterclear.commands.pages.row_files import tables_beside_pages, with_row_files
 from afterclear.commands.pages.still_store import still_store, until_free
-from afterclear.config import environment_secret
 from afterclear.deliver.paper import NO_SANDBOX, has_no_sandbox, print_pages
 from afterclear.digest.build_digests import DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import (
@@ -44,9 +44,9 @@ from afterclear.digest.input.frames import (
     Units,
     VehiclePagesOf,
 )
-from afterclear.digest.input.pseudonyms import Pseudonyms, personal_values, pseudonymise_fleet
+from afterclear.digest.input.pseudonyms import personal_values, pseudonymise_fleet
 from afterclear.digest.output.write import remove_left_over, write_digest
-from afterclear.errors import ConfigError, UnknownNameError, UsageError
+from afterclear.errors import UnknownNameError, UsageError
 from afterclear.store.engine.database import Connection, open_store, transaction
 from afterclear.store.queries.digests import (
     ALL_PAGES,
@@ -62,8 +62,6 @@ from afterclear.store.queries.digests import (
 )
 
 AUDIENCES: tuple[Audience, ...] = ("fleet", "garage", "stock")
-KEY_VARIABLE = "AFTERCLEAR_PSEUDONYM_KEY"
-_SHORTEST_KEY = 16
 _SEARCHED_AT_ONCE = 100  # pages
 
 
@@ -222,21 +220,6 @@ def digest_again(app: App, digest_id: int) -> AgainReport:
         _, pages = _made(app, con, replace(gathered, frames=frames), public=kept.is_public)
         write_digest(with_row_files(con, pages, shown), folder)
     return AgainReport(folder / "index.html", len(pages.sums), kept.differing(pages.sums))
-
-
-def pseudonyms_of(app: App, *, public: bool) -> Pseudonyms | None:
-    """Give the maker of tokens; None: names are shown.
-
-    Raises:
-        ConfigError: tokens are wanted and their key is missing or short.
-
-    """
-    if not (public or app.config.settings.privacy.pseudonyms):
-        return None
-    key = environment_secret(KEY_VARIABLE)
-    if len(key) < _SHORTEST_KEY:
-        raise ConfigError(f"{KEY_VARIABLE} needs at least {_SHORTEST_KEY} characters.")
-    return Pseudonyms(key.encode(), public)
 
 
 def _made(

@@ -14,9 +14,9 @@ import polars as pl
 from polars.io.plugins import register_io_source
 
 from afterclear.commands.app import App
+from afterclear.commands.pages.pseudonym_key import pseudonyms_of
 from afterclear.commands.pages.row_files import harmless
 from afterclear.commands.pages.told_figures import aware
-from afterclear.commands.pages.write_digests import pseudonyms_of
 from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError

@@ -1,28 +1,27 @@
-"""One job of the timetable, or of a person at the keyboard: done, recorded, logged, counted."""
+"""What a run does is recorded, logged and counted, whatever becomes of it.
+
+Kept apart from what a job does: whoever loads a file need not wait for the estimators' libraries.
+"""
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
-from afterclear.commands.intake.loading import LoadReport, load_sources
-from afterclear.commands.nightly import RunReport, run_once
-from afterclear.commands.pages.mailing import SentReport, send_digest, send_urgent
-from afterclear.commands.pages.still_store import written_then_still
-from afterclear.commands.pages.write_digests import AUDIENCES, DigestAsked, make_digest
-from afterclear.commands.upkeep import backup, check, vacuum
-from afterclear.config import NamedJob, without_secrets
+from afterclear.config import without_secrets
 from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
 from afterclear.store.engine.stop_signal import is_stopping, stop_explained
 from afterclear.store.queries.journal import Outcome, Run, add_run
-from afterclear.store.upkeep.backup import backups_of
+
+if TYPE_CHECKING:
+    from afterclear.commands.intake.loading import LoadReport
+    from afterclear.commands.pages.mailing import SentReport
+    from afterclear.commands.running.nightly import RunReport
 
 _log = logging.getLogger("afterclear.jobs")
 _OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
@@ -40,7 +39,7 @@ class Account:
     outcome: Outcome = "done"
     report: dict[str, object] = field(default_factory=dict)
 
-    def add_load(self, load: LoadReport) -> None:
+    def add_load(self, load: "LoadReport") -> None:
         """Count what a load did."""
         self.outcome = _OUTCOME_OF_EXIT[load.exit_code]
         self.report |= {
@@ -54,14 +53,14 @@ class Account:
             "unsettled": len(load.unsettled),
         }
 
-    def add_run(self, run: RunReport) -> None:
+    def add_run(self, run: "RunReport") -> None:
         """Count what a whole run did."""
         self.add_load(run.load)
         self.report["attempts"] = run.analysis.verdicts.n_attempts
         self.report["pages"] = run.digest.n_pages
         self.add_sent(run.sent)
 
-    def add_sent(self, sent: SentReport) -> None:
+    def add_sent(self, sent: "SentReport") -> None:
         """Count the messages sent, and report those that were not."""
         if sent.failed:
             self.outcome = "out_of_reach"
@@ -122,13 +121,6 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
         _tell(app, run, remembered=not is_mistyped)
 
 
-def do_job(app: App, job: NamedJob, due: Due, on_load: Callable[[LoadResult], None]) -> Account:
-    """Do one job of the timetable."""
-    with stop_explained(), accounted(app, job.name, due) as account:
-        _DOES[job.does](app, job, account, on_load)
-    return account
-
-
 def log_load(result: LoadResult) -> None:
     """Log what became of a file."""
     facts = {
@@ -180,67 +172,3 @@ def _publish_metrics(app: App) -> None:
     from afterclear.commands.queries.store_metrics import publish_metrics  # noqa: PLC0415 - slow
 
     publish_metrics(app)
-
-
-# --- what a job can be ----------------------------------------------------------------------
-
-
-def _run(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
-    report = run_once(app, log_and(on_load), only=job.sources, say=log_try)
-    account.add_run(report)
-
-
-def _load(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
-    account.add_load(load_sources(app, log_and(on_load), only=job.sources, say=log_try))
-
-
-def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
-    report = analyse(app)
-    account.report["attempts"] = report.verdicts.n_attempts
-    account.report["vehicles_rebuilt"] = report.vehicles_rebuilt
-
-
-def _digest(app: App, job: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
-    # a digest shows what is loaded now
-    with written_then_still(app, "digest", lambda: analyse(app)) as (_, still):
-        report, model = make_digest(app, DigestAsked(audiences=job.audiences or AUDIENCES), still)
-    account.report["pages"] = report.n_pages
-    # first, and even if the mail fails: it is about safety
-    account.add_sent(send_urgent(app, model))
-    if job.email:
-        account.add_sent(send_digest(app, report, model))
-
-
-def _backup(app: App, job: NamedJob, account: Account, _: Callable[[LoadResult], None]) -> None:
-    folder = app.config.beside(job.into or Path())
-    manifest = backup(app, folder / f"{job.name}-{app.clock():%Y-%m-%dT%H%M%SZ}.tar")
-    account.report["archived_files"] = len(manifest.archive)
-    for old in _beyond(backups_of(job.name, folder), job.keep):
-        old.unlink()
-
-
-def _beyond(backups: Sequence[Path], keep: int) -> Sequence[Path]:
-    """Give the oldest of some backups, so that ``keep`` stay; names sort by time."""
-    return backups[:-keep]
-
-
-def _check(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
-    wrong = check(app).wrong
-    account.report["wrong"] = [f.says for f in wrong]
-    if wrong:
-        raise StoreError(f"The store is damaged: {wrong[0].says}")
-
-
-def _vacuum(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:
-    account.report["bytes_saved"] = vacuum(app, app.retention).bytes_saved
-
-
-_DOES: Final = {
-    "run": _run,
-    "load": _load,
-    "analyse": _analyse,
-    "digest": _digest,
-    "backup": _backup,
-    "check": _check,
-    "vacuum": _vacuum,
-}
