@@ -7,14 +7,12 @@ import pytest
 from scipy import special
 
 from afterclear.estimators.arrays.validation import FloatArray, IntArray
+from afterclear.estimators.rates import work_modes
+from afterclear.estimators.rates.work_modes import _modes, _precision
 from afterclear.estimators.rates.work_shares import (
     WorkShares,
     WorkTrials,
-    _begun,
     _Fault,
-    _Fitted,
-    _precision,
-    _to_mode,
     work_shares,
 )
 from tests.estimators.open_data import library, quiet
@@ -104,17 +102,28 @@ def test_the_mode_is_that_of_a_regression_with_the_same_penalty() -> None:
     held = rng.random(300) < special.expit(0.5 * work - 0.4 * case + 0.3)
     odds = np.where(held, 1e-12, 1e12)
     cells = _Fault(_alone(held, work, case), np.log(odds), np.arange(300)).cells
-    spread = np.array([0.5, 0.7])
-    none = np.zeros(0)
-    mode = _Fitted(_begun(cells), none, none, none)
-    precision = _precision(cells, spread)
-    _to_mode(cells, mode, precision, level=0.0)
+    spreads = np.array([[0.5, 0.7], [2.0, 0.1]])  # found at once, as if each were alone
+    found = _modes(cells, np.zeros((2, 8)), spreads, np.zeros(2))
     design = np.c_[np.ones(300), np.eye(3)[work], np.eye(4)[case]]
-    with quiet():
-        fit = api.GLM(held.astype(float), design, family=api.families.Binomial()).fit_regularized(
-            alpha=precision / 300, L1_wt=0.0, maxiter=500
-        )
-    assert mode.at == pytest.approx(fit.params, abs=2e-3)
+    for at, precision in zip(found.at, _precision(cells, spreads), strict=True):
+        model = api.GLM(held.astype(float), design, family=api.families.Binomial())
+        with quiet():
+            fit = model.fit_regularized(alpha=precision / 300, L1_wt=0.0, maxiter=500)
+        assert at == pytest.approx(fit.params, abs=2e-3)
+
+
+def test_few_spreads_at_once_give_the_same_modes(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    work, case = rng.integers(0, 3, 60), rng.integers(0, 4, 60)
+    trials = _alone(rng.random(60) < 0.7, work, case)
+    cells = _Fault(trials, rng.normal(0, 2, 60), np.arange(60)).cells
+    spreads = rng.uniform(0.1, 4, (5, 2))
+    begun, level = np.zeros((5, 8)), np.ones(5)
+    whole = _modes(cells, begun, spreads, level)
+    monkeypatch.setattr(work_modes, "_ENTRIES_AT_ONCE", 2 * 3 * 4)
+    parts = _modes(cells, begun, spreads, level)
+    for name in ("at", "half", "follows", "alone", "log_weight"):
+        assert getattr(parts, name) == pytest.approx(getattr(whole, name), rel=1e-9)
 
 
 def test_many_sure_ends_give_the_difference_of_mantel_and_haenszel() -> None:

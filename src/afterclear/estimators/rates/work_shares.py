@@ -13,7 +13,6 @@ as often from each as it explains what was seen.
 """
 
 from dataclasses import dataclass
-from itertools import product
 from typing import Final
 
 import numpy as np
@@ -27,19 +26,11 @@ from afterclear.estimators.arrays.validation import (
     check_same_shape,
 )
 from afterclear.estimators.rates.rates import benjamini_hochberg
+from afterclear.estimators.rates.work_modes import Cells, Modes, modes_of
 
 # Odds are kept on steps of this size on the log scale: a million attempts become few cells.
 _STEP: Final = 0.2
 _FURTHEST: Final = 6.0  # evidence beyond e^6 to one is no surer than that
-_SETTLED: Final = 1e-3
-_NEWTON_STEPS: Final = 8
-_LEVEL_VARIANCE: Final = 4.0  # of a fault's level about the fleet's: hardly drawn
-_FIRST_LEVEL: Final = 1.5  # four of five hold, worth one fault (own judgement)
-_LEVEL_ROUNDS: Final = 2
-_WEIGHED_BY: Final = 40  # faults by which spreads are chosen
-_LIKELY: Final = 0.005
-# Variance of works and of situations on the scale of log odds: equally likely beforehand.
-_VARIANCES: Final = (0.1, 0.4, 1.0, 2.2, 5.0)
 _DRAWS: Final = 600
 _SEED: Final = 20261129
 _ENDS: Final = (0.025, 0.975)
@@ -77,52 +68,6 @@ class WorkShares:
     n_together: IntArray  # attempts with this work in situations in which both were tried
 
 
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """Attempts of one fault that look alike, as counts."""
-
-    work: IntArray
-    case: IntArray
-    log_odds: FloatArray
-    n: FloatArray
-    n_works: int
-    n_cases: int
-
-
-@dataclass(slots=True)
-class _Fitted:
-    """Mode of one fault: level, then works, then situations; and its spread.
-
-    Situations are many and meet only through level and works: given these they are independent.
-    """
-
-    at: FloatArray  # (1 + n_works + n_cases,)
-    half: FloatArray  # root of the covariance of level and works
-    follows: FloatArray  # how situations move with these, (n_cases, 1 + n_works)
-    alone: FloatArray  # their standard deviation beside that, (n_cases,)
-    log_weight: float = 0.0  # of what was seen, over all values (Laplace)
-
-
-@dataclass(frozen=True, slots=True)
-class _Curvature:
-    """Second derivatives in blocks: level and works, situations, and between them."""
-
-    upper: FloatArray  # (1 + n_works, 1 + n_works)
-    between: FloatArray  # (1 + n_works, n_cases)
-    cases: FloatArray  # (n_cases,): their own block has nothing beside its diagonal
-
-    def reduced(self) -> FloatArray:
-        """Curvature of level and works with situations free to follow (Schur complement)."""
-        return np.asarray(self.upper - (self.between / self.cases) @ self.between.T)
-
-    def solved(self, gradient: FloatArray) -> FloatArray:
-        """Return the step that a gradient asks for."""
-        first = self.upper.shape[0]
-        of_cases = gradient[first:] / self.cases
-        upper = np.linalg.solve(self.reduced(), gradient[:first] - self.between @ of_cases)
-        return np.concatenate([upper, of_cases - (self.between.T @ upper) / self.cases])
-
-
 def work_shares(
     trials: WorkTrials, *, least: int = 1, aside: BoolArray | None = None
 ) -> WorkShares:
@@ -148,12 +93,12 @@ def work_shares(
     _check_own("case", trials.case, trials.fault)
     log_odds = np.clip(np.log(trials.odds_failed), -_FURTHEST, _FURTHEST)
     faults = [_Fault(trials, log_odds, rows, least) for rows in _by_fault(trials.fault)]
-    fits, weight = _fits([fault.cells for fault in faults])
+    fits, weight = modes_of([fault.cells for fault in faults])
     n_works = int(trials.work.max()) + 1
     aside = np.zeros(n_works, np.bool_) if aside is None else aside
     found = {name: np.full(n_works, np.nan) for name in _ESTIMATES}
     usual, together = np.zeros(n_works, np.int64), np.zeros(n_works, np.int64)
-    for fault, *modes in zip(faults, *fits, strict=True):
+    for fault, modes in zip(faults, fits, strict=True):
         own = _compared(fault, modes, weight, aside, found)
         usual[fault.all_works], together[fault.works] = own
     p_value = found["p_value"]
@@ -196,7 +141,7 @@ class _Fault:
         self.log_odds = log_odds[rows]
         step = np.round(self.log_odds / _STEP).astype(np.int64)
         cell, first = cells_of(self.work, self.case, step)
-        self.cells = _Cells(
+        self.cells = Cells(
             self.work[first],
             self.case[first],
             np.asarray(step[first] * _STEP, np.float64),
@@ -206,130 +151,9 @@ class _Fault:
         )
 
 
-def _fits(faults: list[_Cells]) -> tuple[list[list[_Fitted]], FloatArray]:
-    """Find the modes under the spreads of works and of situations, and what speaks for each.
-
-    Plugging in the spread that explains best would make intervals of small fleets too short.  In a
-    large fleet some faults, evenly chosen, say which spreads are likely at all.
-    """
-    spreads = list(product(_VARIANCES, repeat=2))
-    some = faults[:: -(-len(faults) // _WEIGHED_BY)]
-    fits, weight = _under(some, spreads)
-    likely = np.flatnonzero(weight >= _LIKELY)
-    if len(some) < len(faults):
-        return _under(faults, [spreads[i] for i in likely])
-    return [fits[i] for i in likely], weight[likely] / weight[likely].sum()
-
-
-def _under(
-    faults: list[_Cells], spreads: list[tuple[float, ...]]
-) -> tuple[list[list[_Fitted]], FloatArray]:
-    fits: list[list[_Fitted]] = []
-    for spread in spreads:
-        # from one spread to the next modes move little
-        begun = [mode.at.copy() for mode in fits[-1]] if fits else [_begun(each) for each in faults]
-        fits.append(_fit(faults, np.array(spread), begun))
-    speaks = np.array([sum(mode.log_weight for mode in fit) for fit in fits])
-    weight = np.exp(speaks - speaks.max())
-    return fits, weight / weight.sum()
-
-
-def _fit(faults: list[_Cells], spread: FloatArray, begun: list[FloatArray]) -> list[_Fitted]:
-    """Find the modes of all faults; their levels spread about the fleet's."""
-    level = _FIRST_LEVEL
-    none = np.zeros(0)
-    fitted = [_Fitted(at, none, none, none) for at in begun]
-    for _ in range(_LEVEL_ROUNDS):
-        for cells, mode in zip(faults, fitted, strict=True):
-            _to_mode(cells, mode, _precision(cells, spread), level)
-        level = (_FIRST_LEVEL + sum(mode.at[0] for mode in fitted)) / (1 + len(fitted))
-    return fitted
-
-
-def _begun(cells: _Cells) -> FloatArray:
-    return np.zeros(1 + cells.n_works + cells.n_cases)
-
-
-def _precision(cells: _Cells, spread: FloatArray) -> FloatArray:
-    """Prior precision of level, works and situations."""
-    return 1 / np.repeat(np.array([_LEVEL_VARIANCE, *spread]), [1, cells.n_works, cells.n_cases])
-
-
-def _to_mode(cells: _Cells, mode: _Fitted, precision: FloatArray, level: float) -> None:
-    """Take Newton steps to the mode; halved where one leads down."""
-    centre = np.zeros(mode.at.size)
-    centre[0] = level
-    value = _log_posterior(cells, mode.at, precision, centre)
-    for _ in range(_NEWTON_STEPS):
-        gradient, curvature = _slopes(cells, mode.at, precision, centre, whole=False)
-        step = curvature.solved(gradient)
-        size = 1.0
-        while size > _SETTLED:
-            there = mode.at + size * step
-            better = _log_posterior(cells, there, precision, centre)
-            if better >= value:
-                mode.at, gained, value = there, better - value, better
-                break
-            size /= 2
-        if size <= _SETTLED or gained < _SETTLED**2:
-            break
-    for whole in (True, False):
-        _, curvature = _slopes(cells, mode.at, precision, centre, whole=whole)
-        if (
-            curvature.cases.min() > 0
-            and (reduced := np.linalg.eigvalsh(curvature.reduced()))[0] > 0
-        ):
-            break
-    _spread_out(mode, curvature)
-    log_size = np.log(reduced).sum() + np.log(curvature.cases).sum()
-    mode.log_weight = value + 0.5 * float(np.log(precision).sum() - log_size)
-
-
-def _spread_out(mode: _Fitted, curvature: _Curvature) -> None:
-    """Write down how far level, works and situations may lie from the mode."""
-    mode.half = np.asarray(np.linalg.cholesky(np.linalg.inv(curvature.reduced())), np.float64)
-    mode.follows = -(curvature.between / curvature.cases).T
-    mode.alone = 1 / np.sqrt(curvature.cases)
-
-
-def _linear(cells: _Cells, at: FloatArray) -> FloatArray:
-    return np.asarray(at[0] + at[1 + cells.work] + at[1 + cells.n_works + cells.case])
-
-
-def _log_posterior(
-    cells: _Cells, at: FloatArray, precision: FloatArray, centre: FloatArray
-) -> float:
-    eta = _linear(cells, at)
-    # log(p + (1 - p) odds), p = expit(eta)
-    seen = np.logaddexp(eta, cells.log_odds) - np.logaddexp(eta, 0.0)
-    return float(cells.n @ seen - 0.5 * precision @ (at - centre) ** 2)
-
-
-def _slopes(
-    cells: _Cells, at: FloatArray, precision: FloatArray, centre: FloatArray, *, whole: bool
-) -> tuple[FloatArray, _Curvature]:
-    """Gradient, and curvature: whole, or without the attempts that bend it the wrong way."""
-    eta = _linear(cells, at)
-    held, seen = special.expit(eta), special.expit(eta - cells.log_odds)
-    slope = cells.n * (seen - held)
-    bend = cells.n * (held * (1 - held) - seen * (1 - seen))
-    if not whole:
-        bend = np.maximum(bend, 0.0)
-    works, cases = cells.n_works, cells.n_cases
-    gradient = np.concatenate(
-        [[slope.sum()], group_sums(slope, cells.work, works), group_sums(slope, cells.case, cases)]
-    ) - precision * (at - centre)
-    by_work, by_case = group_sums(bend, cells.work, works), group_sums(bend, cells.case, cases)
-    cross = group_sums(bend, cells.work * cases + cells.case, works * cases).reshape(works, cases)
-    first = 1 + works
-    upper = np.diag(np.append(bend.sum(), by_work) + precision[:first])
-    upper[0, 1:] = upper[1:, 0] = by_work
-    return gradient, _Curvature(upper, np.vstack([by_case, cross]), by_case + precision[first:])
-
-
 def _compared(
     fault: _Fault,
-    modes: list[_Fitted],
+    modes: Modes,
     weight: FloatArray,
     aside: BoolArray,
     found: dict[str, FloatArray],
@@ -364,25 +188,25 @@ def _usual(n: IntArray | FloatArray, aside: BoolArray) -> int:
     return int(np.argmax(np.where(aside, n - n.sum() - 1, n)))
 
 
-def _drawn(fault: _Fault, modes: list[_Fitted], weight: FloatArray) -> FloatArray:
+def _drawn(fault: _Fault, modes: Modes, weight: FloatArray) -> FloatArray:
     """Draw level, works and situations as often from each fit as it explains what was seen.
 
     The draws are the same in every run: the same attempts give the same figures.
     """
     normal = np.random.default_rng(_SEED)
     parts = []
-    for mode, share in zip(modes, weight, strict=True):
-        n = round(share * _DRAWS)
-        if n:
-            wider = np.sqrt(_likeness(fault, mode))
-            upper = mode.half @ normal.standard_normal((mode.half.shape[0], n))
-            cases = mode.follows @ upper
-            cases += mode.alone[:, None] * normal.standard_normal((mode.alone.size, n))
-            parts.append(mode.at[:, None] + wider * np.concatenate([upper, cases]))
+    n_drawn = np.rint(weight * _DRAWS).astype(np.int64)
+    for fit in np.flatnonzero(n_drawn):
+        at, half, alone, n = modes.at[fit], modes.half[fit], modes.alone[fit], n_drawn[fit]
+        wider = np.sqrt(_likeness(fault, at))
+        upper = half @ normal.standard_normal((half.shape[0], n))
+        cases = modes.follows[fit] @ upper
+        cases += alone[:, None] * normal.standard_normal((alone.size, n))
+        parts.append(at[:, None] + wider * np.concatenate([upper, cases]))
     return np.concatenate(parts, axis=1)
 
 
-def _shares(drawn: FloatArray, cells: _Cells, work: int, counts: FloatArray) -> FloatArray:
+def _shares(drawn: FloatArray, cells: Cells, work: int, counts: FloatArray) -> FloatArray:
     """Mean share that holds over situations, each by its count, for each draw."""
     tried = np.flatnonzero(counts)
     held = special.expit(drawn[0] + drawn[1 + work] + drawn[1 + cells.n_works + tried])
@@ -396,9 +220,9 @@ def _write_difference(found: dict[str, FloatArray], work: int, drawn: FloatArray
     found["p_value"][work] = 2 * special.ndtr(-abs(drawn.mean()) / drawn.std())
 
 
-def _likeness(fault: _Fault, mode: _Fitted) -> float:
+def _likeness(fault: _Fault, at: FloatArray) -> float:
     """How much less attempts tell because those on one vehicle end alike; 1: not at all."""
-    eta = _linear_of(fault, mode.at)
+    eta = _linear_of(fault, at)
     left = special.expit(eta - fault.log_odds) - special.expit(eta)
     _, vehicle = np.unique(fault.vehicle, return_inverse=True)
     together = np.bincount(vehicle, left)
