@@ -25,6 +25,7 @@ from typing import TypeVar
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
 from afterclear.findings.all_findings import FindingRules
+from afterclear.findings.common.tables import forget
 from afterclear.findings.common.vehicle_traits import put_traits
 from afterclear.findings.forecast.find_forecast import find_forecast
 from afterclear.findings.parts.order_parts import put_order_parts
@@ -166,6 +167,7 @@ def write_histories(con: Connection, n_attempts: int) -> None:
     con.execute("SET VARIABLE families = ?", [list(FAMILIES)])
     con.script(_HISTORIES.format(vehicles=vehicles, scans=SCANS))
     con.script(_SECOND_PARTS)
+    forget(con, ("tried", "faults_tried"))  # no store has them: their memory is not the tool's
 
 
 def measure(n_attempts: int, catalogue: Catalogue) -> Timing:

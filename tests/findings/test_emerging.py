@@ -15,6 +15,7 @@ from afterclear.digest.common.rise_words import rise_words
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
+from afterclear.findings.rising import km_at_risk, rate_records
 from afterclear.findings.rising.find_emerging import LEVELS, find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
@@ -153,6 +154,17 @@ def test_the_picture_ends_with_what_is_told(rise: Connection) -> None:
     since = next(each for each in points if each["on_day"] == row["since_at"])
     assert points[-1]["observed"] - since["observed"] == row["n_vehicles"]
     assert points[-1]["expected"] - since["expected"] == pytest.approx(row["expected"])
+
+
+def test_a_fleet_read_part_by_part_has_the_same_rises(
+    rise: Connection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A large one does not fit into memory at once."""
+    at_once = emerging(rise)
+    monkeypatch.setattr(km_at_risk, "_AT_ONCE", 7)
+    monkeypatch.setattr(rate_records, "_ROWS_AT_ONCE", 100)
+    monkeypatch.setattr(rate_records, "_VEHICLES_AT_ONCE", 3)
+    assert emerging(rise) == at_once
 
 
 def test_groups_are_named_as_the_column_says() -> None:

@@ -128,6 +128,7 @@ def judge_attempts(
         create_temp_table(con, "judged", verdicts)
         con.execute("DELETE FROM store.verdicts")
         con.execute("INSERT INTO store.verdicts BY NAME FROM judged")
+        con.execute("DROP TABLE temp.judged")  # of a million attempts it takes much memory
     counts = verdicts["outcome"].value_counts()
     return Verdicts(len(verdicts), dict(counts.sort("outcome").iter_rows()), judged)
 

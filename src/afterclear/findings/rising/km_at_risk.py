@@ -7,7 +7,7 @@ are found that way the way driven since counts at once, too, at the vehicle's km
 the reading says better.  A group that has just joined would look worse otherwise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, time
 from typing import Final
 
@@ -25,25 +25,34 @@ ANY_UNIT: Final = ""
 _KM_A_DAY = 50.0  # until a vehicle has a past (own judgement)
 _PARTS = 1024  # of a km
 _STRETCH: Final = ("before_at", "before_km", "from_km", "seen_at", "km", "a_day")
+_AT_ONCE = 20_000  # vehicles: the ways of a large fleet do not fit into memory together
 _UNSEEN_DAYS = 90  # after that a vehicle that was not read says nothing more
 _READINGS = """
     SELECT l.unit_no, m.seen_at, m.km
     FROM store.looks l JOIN store.scan_moments m USING (scan_no)
     WHERE l.answered AND l.is_stored_memory AND m.km IS NOT NULL AND m.seen_at <= $1
+        AND m.vehicle_id BETWEEN $2 AND $3
     ORDER BY l.unit_no, m.seen_at, l.scan_no"""
 _WHOLE_READINGS = """
     SELECT m.vehicle_id, m.seen_at, max(m.km) AS km
     FROM store.scan_moments m
     SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
-    WHERE m.km IS NOT NULL AND m.seen_at <= $1 GROUP BY ALL ORDER BY m.vehicle_id, m.seen_at"""
+    WHERE m.km IS NOT NULL AND m.seen_at <= $1 AND m.vehicle_id BETWEEN $2 AND $3
+    GROUP BY ALL ORDER BY m.vehicle_id, m.seen_at"""
 _CLEARS = """
     SELECT u.unit_no, c.cleared_at AS clear_at, coalesce(c.km, c.km_high) AS clear_km
     FROM store.clear_events c JOIN store.known_units u USING (vehicle_id, ecu)
     WHERE coalesce(c.km, c.km_high) IS NOT NULL AND c.cleared_at <= $1
+        AND c.vehicle_id BETWEEN $2 AND $3
     ORDER BY u.unit_no, c.cleared_at, clear_km"""
 _UNITS = """
     SELECT u.unit_no, u.vehicle_id, u.ecu FROM store.known_units u
-    ORDER BY u.unit_no"""
+    WHERE u.vehicle_id BETWEEN $1 AND $2 ORDER BY u.unit_no"""
+_FIRST = """
+    SELECT min(m.seen_at) AS at
+    FROM store.scan_moments m
+    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    WHERE m.km IS NOT NULL AND m.seen_at <= $1"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,28 +89,39 @@ def km_at_risk(
 ) -> tuple[KmAtRisk, datetime]:
     """Read how far units were at risk; and the day that counts as 0.
 
-    ``vehicles``: vehicle_id, vehicle, engine; ``kinds``: ecu, engine, kind. ``shares``: of faults
-    that bring their vehicle in, as of the days on which that was known.
+    ``vehicles``: vehicle_id, vehicle, engine, in the order of vehicle_id; ``kinds``: ecu, engine,
+    kind. ``shares``: of faults that bring their vehicle in, as of the days on which that was known.
     """
     until = naive(as_of)
-    rows = _stretches_at_risk(con, vehicles, kinds, until)
-    first = rows["before_at"].dt.date().min() if len(rows) else until.date()
-    zero = datetime.combine(first, time())  # type: ignore[arg-type]
-    rows = rows.with_columns(_a_day(rows, shares))
-    return _by_day(rows, zero, (until - zero).days), zero
+    first = query(con, _FIRST, [until])["at"][0] or until
+    zero = datetime.combine(first.date(), time())
+    parts = []
+    for own in vehicles.iter_slices(_AT_ONCE):
+        rows = _stretches_at_risk(con, own, kinds, until)
+        rows = rows.with_columns(_a_day(rows, shares))
+        parts.append(_by_day(rows, zero, (until - zero).days))
+    return _joined(parts), zero
+
+
+def _joined(parts: list[KmAtRisk]) -> KmAtRisk:
+    return KmAtRisk(
+        *(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(KmAtRisk))
+    )
 
 
 def _stretches_at_risk(
     con: Connection, vehicles: pl.DataFrame, kinds: pl.DataFrame, until: datetime
 ) -> pl.DataFrame:
     """Read the stretches of units, and of whole vehicles."""
-    units = query(con, _UNITS).join(vehicles, on="vehicle_id").join(kinds, on=["ecu", "engine"])
+    ends = [vehicles["vehicle_id"][0], vehicles["vehicle_id"][-1]]
+    units = (
+        query(con, _UNITS, ends).join(vehicles, on="vehicle_id").join(kinds, on=["ecu", "engine"])
+    )
     units = units.select("unit_no", "vehicle", "kind")
-    readings, clears = (query(con, sql, [until]) for sql in (_READINGS, _CLEARS))
+    readings, clears = (query(con, sql, [until, *ends]) for sql in (_READINGS, _CLEARS))
     by_unit = _stretches(readings, "unit_no", clears).join(units, on="unit_no")
-    del readings, clears  # of a large fleet they do not fit into memory beside what follows
     whole = kinds.filter(pl.col("ecu") == ANY_UNIT).join(vehicles, on="engine")
-    own = query(con, _WHOLE_READINGS, [until]).join(
+    own = query(con, _WHOLE_READINGS, [until, *ends]).join(
         whole.select("vehicle_id", "vehicle", "kind"), on="vehicle_id", maintain_order="left"
     )
     by_vehicle = _stretches(own.drop("vehicle_id"), "vehicle", None)
@@ -177,14 +197,14 @@ def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     until = np.minimum(end, began + _UNSEEN_DAYS)
     same = np.arange(km.size, dtype=np.int32)
     closed, waits = same[~is_open], same[a_day > 0]
-    ends = waits[until[waits] < last_day]
+    # where the next reading comes in time, its row also ends what counted until then
+    ends_there = (a_day > 0) & (until < last_day) & ~is_open & (until == end)
+    ends = waits[(until < last_day)[waits] & ~ends_there[waits]]
     which = np.concatenate([closed, waits, ends])
     day = np.concatenate([end[closed], began[waits], until[ends]])
     jump = np.zeros(which.size)
     jump[: closed.size] = km[closed] - a_day[closed] * (until - began)[closed]
-    slope = np.zeros(which.size)
-    slope[closed.size : closed.size + waits.size] = a_day[waits]
-    slope[closed.size + waits.size :] = -a_day[ends]
+    slope = np.concatenate([np.where(ends_there, -a_day, 0.0)[closed], a_day[waits], -a_day[ends]])
     # sums of such parts are exact: a night's analysis gives the bits of a whole one
     jump, slope = (np.round(values * _PARTS) / _PARTS for values in (jump, slope))
     vehicle = rows["vehicle"].to_numpy()[which]

@@ -18,6 +18,9 @@ REST_DAYS: Final = 90
 is no trend (own judgement)."""
 _NEVER = 1 << 40
 _MOST_KEPT: Final = 1 << 26  # bytes
+# of a large fleet not all fit into memory together; a vehicle has about a hundred rows
+_ROWS_AT_ONCE: Final = 1 << 20
+_VEHICLES_AT_ONCE: Final = 1 << 13
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,7 @@ class Records:
         # part by part: those of a large fleet take much memory together
         for part in self._parts(fault):
             group, day, band, jump, slope = _as_known(*part)
-            place = (group * N_BANDS + band) * self._n_days + day
+            place = (group.astype(np.int64) * N_BANDS + band) * self._n_days + day
             total += np.bincount(place, jump, size)
             rising += np.bincount(place, slope, size)
         total, rising = total.reshape(shape), rising.reshape(shape)
@@ -105,24 +108,29 @@ class Records:
         """Give rows of km at risk of each kind of unit, then those to take away again."""
         since = np.zeros(self._offsets.size, dtype=np.int64)
         since[fault.kinds] = fault.known_day
-        for kind, known in zip(fault.kinds, fault.known_day, strict=True):
-            own = slice(self._offsets[kind], self._offsets[kind + 1])
-            yield (*(column[own] for column in self._summed), known)
-        gone, risk = self._gone(fault), self._risk
-        for groups in self._groups.of_vehicle:
-            group = groups[risk.vehicle[gone]]
-            some = gone[group >= 0]
-            less = (-risk.jump[some], -risk.slope[some], since[risk.kind[some]])
-            yield (group[group >= 0], risk.day[some], risk.band[some], *less)
+        for kind, day in zip(fault.kinds, fault.known_day, strict=True):
+            rows = slice(self._offsets[kind], self._offsets[kind + 1])
+            yield (*(column[rows] for column in self._summed), day)
+        risk = self._risk
+        for begin in range(0, fault.out_vehicle.size, _VEHICLES_AT_ONCE):
+            gone = self._gone(fault, slice(begin, begin + _VEHICLES_AT_ONCE))
+            known = since[risk.kind[gone]]
+            for groups in self._groups.of_vehicle:
+                group = groups[risk.vehicle[gone]]
+                own = group >= 0
+                some = gone[own]
+                less = (-risk.jump[some], -risk.slope[some], known[own])
+                yield (group[own], risk.day[some], risk.band[some], *less)
 
-    def _gone(self, fault: Fault) -> IntArray:
-        """Rows of vehicles that are not at risk."""
-        begin, end = self._rows_of[fault.out_vehicle], self._rows_of[fault.out_vehicle + 1]
+    def _gone(self, fault: Fault, which: slice) -> IntArray:
+        """Rows of vehicles while they are not at risk; ``which``: of those the fault names."""
+        vehicle, out = fault.out_vehicle[which], fault.out_day[which]
+        begin, end = self._rows_of[vehicle], self._rows_of[vehicle + 1]
         sizes = end - begin
         of_row = np.repeat(np.arange(sizes.size, dtype=np.int32), sizes)
         rows = np.arange(of_row.size) + (begin - np.cumsum(sizes) + sizes)[of_row]
         began = self._risk.began[rows]
-        inside = (began >= fault.out_day[of_row]) & (began < fault.out_until[of_row])
+        inside = (began >= out[of_row]) & (began < fault.out_until[which][of_row])
         kinds = np.zeros(self._offsets.size, dtype=np.bool_)
         kinds[fault.kinds] = True
         return np.asarray(rows[inside & kinds[self._risk.kind[rows]]])
@@ -148,16 +156,29 @@ def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[NDArray[Any], ...], 
     shape = (int(risk.kind.max(initial=-1)) + 1, len(groups.names), n_days, N_BANDS)
     frames = []
     for own in groups.of_vehicle:
-        group = own[risk.vehicle]
-        some = np.flatnonzero(group >= 0)
-        keys = (risk.kind[some], group[some], risk.day[some], risk.band[some])
-        place = np.ravel_multi_index(keys, shape)
-        rows = {"place": place, "jump": risk.jump[some], "slope": risk.slope[some]}
-        frames.append(pl.DataFrame(rows).group_by("place").agg(pl.col("jump", "slope").sum()))
+        # part by part, as rows of a large fleet take much memory together; the sums are exact
+        begins = range(0, max(risk.vehicle.size, 1), _ROWS_AT_ONCE)
+        parts = [_placed(risk, own, shape, slice(at, at + _ROWS_AT_ONCE)) for at in begins]
+        frames.append(_added(pl.concat(parts)))
     summed = pl.concat(frames).sort("place")
     kind, group, day, band = np.unravel_index(summed["place"].to_numpy(), shape)
     offsets = offsets_of(kind.astype(np.int64), shape[0])
-    return (group, day, band, summed["jump"].to_numpy(), summed["slope"].to_numpy()), offsets
+    places = (each.astype(np.int32) for each in (group, day, band))
+    return (*places, summed["jump"].to_numpy(), summed["slope"].to_numpy()), offsets
+
+
+def _placed(risk: KmAtRisk, own: IntArray, shape: tuple[int, ...], rows: slice) -> pl.DataFrame:
+    """Sum some rows by the number of their combination; ``own``: group of each vehicle."""
+    group = own[risk.vehicle[rows]]
+    some = group >= 0
+    keys = (risk.kind[rows][some], group[some], risk.day[rows][some], risk.band[rows][some])
+    place = np.ravel_multi_index(keys, shape)
+    jump, slope = risk.jump[rows][some], risk.slope[rows][some]
+    return _added(pl.DataFrame({"place": place, "jump": jump, "slope": slope}))
+
+
+def _added(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.group_by("place").agg(pl.col("jump", "slope").sum())
 
 
 def faults_of(
