@@ -1,14 +1,17 @@
 """What cured it: which work each fix was, in which situation, and what is told of it."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from afterclear.finding_tables.cures import Cure
+from afterclear.findings.cures.find_cures import joined_by
 from afterclear.store.engine.database import Connection
 from afterclear.wording.cells import Cells
 from afterclear.wording.cures import fault_cures
+from afterclear.wording.findings import finding_words
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 
@@ -87,6 +90,43 @@ def test_a_cure_costs_the_mean_order_over_the_share_that_holds(store: Connection
     plug = works(store)["replace:spark_plug"]
     assert (plug["cost"], plug["currency"], plug["n_priced"]) == (20, "EUR", N + 1)
     assert plug["cost_per_cure"] == pytest.approx(20 / plug["share_held"])
+
+
+def test_a_work_says_why_an_order_without_codes_is_for_the_fault_or_that_it_is_not(
+    store: Connection,
+) -> None:
+    """Coils and plugs may cure a misfire by ``cures.csv``; what names no part may be anything."""
+    assert {work: row["joined_by"] for work, row in works(store).items()} == {
+        "replace:ignition_coil": "table",
+        "replace:spark_plug": "table",
+        "clean:part:not_named": "not_known",
+        "clear": "not_known",
+    }
+
+
+@pytest.mark.parametrize(
+    ("work", "fault", "joined"),
+    [
+        ("clean:egr_valve", "egr_valve", "own"),
+        ("replace:wiper repair:fuse", "misfire", "neither"),
+        ("replace:wiper replace:coil", "misfire", "table"),
+        ("replace:part:qx7712", "misfire", "not_known"),
+        ("replace:wiper", "code:mak:B1A41", "not_known"),
+        ("several", "misfire", "not_known"),
+    ],
+)
+def test_work_of_several_pieces_is_joined_by_any_of_them(
+    work: str, fault: str, joined: str
+) -> None:
+    assert joined_by(work, fault, frozenset({("coil", "misfire")})) == joined
+
+
+def test_a_work_that_held_often_and_joins_no_order_without_codes_says_so() -> None:
+    missing = cure("replace:ignition_coil", 9, 8, 1, joined_by="neither")
+    assert "`config/cures.csv` has no row for it." in finding_words(missing, Cells())
+    few = cure("replace:ignition_coil", 9, 4, 5, joined_by="neither")
+    for row in (few, replace(missing, joined_by="table"), replace(missing, level="brand")):
+        assert "cures.csv" not in finding_words(row, Cells())
 
 
 def cure(work: str, n: int, n_held: int, n_came_back: int, **columns: Any) -> Cure:

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
 Told = Literal["better", "worse", "no_difference", "too_few", "not_side_by_side", "usual"]
+JoinedBy = Literal["own", "table", "neither", "not_known"]
 ENOUGH: Final = 5
 """Fewer fixes that can be judged are too few to compare (own judgement)."""
 _MATTER: Final = ("better", "worse", "usual")  # a difference is told, or it is told against these
@@ -70,6 +71,14 @@ class Cure:
         Means(
             "`better` or `worse` than the usual work beyond chance, `no_difference`, `too_few`, "
             "`not_side_by_side`: never in one situation, `usual`: the usual work"
+        ),
+    ]
+    joined_by: Annotated[
+        JoinedBy,
+        Means(
+            "why an order that names no code is for this fault if it has this work: it is on its "
+            "`own` component, `cures.csv` has it in its `table`, or `neither`: it is for another "
+            "fault or none; `not_known`: the lexicon has no component for the work, or for the fault"
         ),
     ]
 
@@ -164,6 +173,15 @@ _SAYS: Final = (
         ),
         Clause(mark(". Too few to compare."), lambda row: row.told == "too_few"),
         Clause("."),
+    ),
+    (
+        Clause(
+            mark(
+                " Orders that have this work and name no code are not for this fault: "
+                "`config/cures.csv` has no row for it."
+            ),
+            lambda row: row.level == "work" and row.joined_by == "neither" and row.n_held >= ENOUGH,
+        ),
     ),
 )
 FINDINGS: Final = (

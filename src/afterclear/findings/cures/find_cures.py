@@ -15,7 +15,7 @@ import polars as pl
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.work_shares import WorkShares, WorkTrials, work_shares
-from afterclear.finding_tables.cures import ENOUGH
+from afterclear.finding_tables.cures import ENOUGH, JoinedBy
 from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.numbering import numbered
 from afterclear.findings.common.tables import forget, keep, keep_all
@@ -59,12 +59,14 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
     )
     labels = component_labels(con, catalogue) | dict(query(con, _PART_LABELS).iter_rows())
     labels[NOT_NAMED] = _UNNAMED
-    keep_all(con, "cures", _levels(fixes, labels))
+    keep_all(con, "cures", _levels(fixes, labels, frozenset(catalogue.cures)))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
     forget(con, _PUT)
 
 
-def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFrame]:
+def _levels(
+    fixes: pl.DataFrame, labels: dict[str, str], known: frozenset[tuple[str, str]]
+) -> Iterator[pl.DataFrame]:
     """Compare works, then the same works by the grade and by the brand of their parts."""
     for level, part in _LEVELS.items():
         own = fixes if part is None else fixes.filter(pl.col(part).is_not_null())
@@ -77,7 +79,24 @@ def _levels(fixes: pl.DataFrame, labels: dict[str, str]) -> Iterator[pl.DataFram
             if part is None
             else pl.concat_str("fault", "work", separator="|"),
         )
-        yield _rows(rows, labels).with_columns(level=pl.lit(level))
+        found = _rows(rows, labels)
+        pairs = found.select("work", "fault").iter_rows()
+        joined = [joined_by(work, fault, known) for work, fault in pairs]
+        yield found.with_columns(pl.Series("joined_by", joined, pl.String), level=pl.lit(level))
+
+
+def joined_by(work: str, fault: str, known: frozenset[tuple[str, str]]) -> JoinedBy:
+    """Say why an order that names no code is for a fault by its work.
+
+    ``known``: components worked on with those whose codes such work may cure.
+    """
+    names = [piece.partition(":")[2] for piece in work.split(" ")]
+    on = [name for name in names if name and not name.startswith("part:")]
+    if not on or ":" in fault:
+        return "not_known"
+    if fault in on:
+        return "own"
+    return "table" if any((name, fault) in known for name in on) else "neither"
 
 
 def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:
