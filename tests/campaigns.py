@@ -37,6 +37,7 @@ CAMPAIGNS: Final = {
     "disk": ("tests/faults/test_disk.py",),
     "rises": ("tests/calibration/test_rises.py",),
     "changes": ("tests/estimators/test_before_after.py",),
+    "cures": ("tests/estimators/test_work_shares.py",),
 }
 
 
