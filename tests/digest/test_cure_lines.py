@@ -87,3 +87,15 @@ def test_cautions_of_the_usual_work_keep_it_off_the_top_too() -> None:
     clear = cure("clear", 9, 1, 8, told="worse", **APART)
     (line,) = view_of(usual, clear, fault="misfire", beside={"airbag": (AIRBAGS,)}).told
     assert line.usual == ""
+
+
+def test_a_brand_that_cures_less_often_is_told_on_top_beside_the_better_one() -> None:
+    named = {"level": "brand", "works_label": "ignition coil"}
+    orvo = cure("replace:ignition_coil", 12, 11, 1, part="Orvo", **named)
+    kelt = cure("replace:ignition_coil", 6, 1, 5, part="Kelt", told="worse", **named, **APART)
+    whole = cure("replace:ignition_coil", 18, 12, 6, works_label="ignition coil")
+    plug = cure("replace:spark_plug", 5, 3, 2, told="no_difference", works_label="spark plug")
+    (line,) = view_of(whole, plug, orvo, kelt, fault="misfire", beside={}).told
+    assert (line.work, line.is_better) == ("Ignition coil replaced: Kelt", False)
+    assert line.usual == "Ignition coil replaced: Orvo: cured it in 11 of 12"
+    assert "fewer of 100 than this: Ignition coil replaced: Orvo" in line.difference

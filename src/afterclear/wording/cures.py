@@ -49,9 +49,12 @@ _MOST_LINES = 4  # works told for one fault; all are in the export
 
 
 def work_words(row: Cure, cells: Cells) -> str:
-    """Say what was done, e.g. "Ignition coil and spark plug replaced"."""
-    if row.work in _WHOLE:
-        return cells.t(_WHOLE[row.work])
+    """Say what was done, e.g. "Ignition coil replaced, spark plug replaced: Orvo"."""
+    done = cells.t(_WHOLE[row.work]) if row.work in _WHOLE else _pieces(row, cells)
+    return f"{done}: {_name(row, cells)}" if row.part else done
+
+
+def _pieces(row: Cure, cells: Cells) -> str:
     pieces = [
         cells.t(
             _DONE.get(piece.partition(":")[0], "{part}"),

@@ -7,6 +7,7 @@ import polars as pl
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
+from afterclear.digest.audience.not_again import not_again
 from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import CommonViews, year_tallies
 from afterclear.digest.common.assess import Setting
@@ -57,6 +58,7 @@ def build_fleet_page(
         cures=cures_view(setting),
         coming=coming,
         rises=rises_view(setting, common.roster),
+        not_again=not_again(setting),
         n_set_aside=_n_set_aside(frames),
         spent=spent,
     )

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
+from afterclear.digest.audience.not_again import NotAgain
 from afterclear.digest.audience.sections import SectionView
 from afterclear.digest.common.cure_lines import CuresView
 from afterclear.digest.common.forecast_lines import ComingView
@@ -48,5 +49,6 @@ class FleetPage:
     cures: CuresView | None  # None: nothing was tried often enough
     coming: ComingView | None  # None: nothing can be forecast
     rises: RisesView | None  # None: no rate rose
+    not_again: tuple[NotAgain, ...]  # parts that are short-lived
     spent: CostView | None  # None: no work order lies in the period
     n_set_aside: int  # lines that a person's decision took off it

@@ -1,11 +1,11 @@
 """What cured which fault: the works of the fleet beside the usual one.  Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.input.frames import Caution
-from afterclear.finding_tables.cures import ENOUGH, Cure, usual_of, works_on
+from afterclear.finding_tables.cures import ENOUGH, Cure, parts_of, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.cures import cured_words, difference_words, work_words
 
@@ -59,10 +59,19 @@ def cures_view(setting: Setting) -> CuresView | None:
             (told if line.difference else others).append(line)
             if line.difference or len(others) <= MOST:
                 cautions.extend(_cautions(row, setting))
+            told += _by_part(row, rows, setting)
     if not told and not others:
         return None
     once = tuple(dict.fromkeys(cautions))
     return CuresView(tuple(told), tuple(others[:MOST]), len(others), once)
+
+
+def _by_part(work: Cure, rows: Iterable[Cure], setting: Setting) -> Iterator[CureLine]:
+    """Give the brands and grades of one work's parts that differ beyond chance."""
+    for level in ("brand", "grade"):
+        parts = parts_of(rows, work, level)
+        lines = (_line(row, usual_of(parts), setting) for row in parts)
+        yield from (line for line in lines if line.difference)
 
 
 def _cautions(row: Cure, setting: Setting) -> Iterator[Caution]:
