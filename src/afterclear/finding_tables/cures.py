@@ -78,7 +78,7 @@ class Cure:
         Means(
             "why an order that names no code is for this fault if it has this work: it is on its "
             "`own` component, `cures.csv` has it in its `table`, or `neither`: it is for another "
-            "fault or none; `not_known`: the lexicon has no component for the work, or for the fault"
+            "fault or none; `not_known`: no component is known for the work, or for the fault"
         ),
     ]
 
