@@ -7,7 +7,6 @@ import polars as pl
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
 from afterclear.digest.audience.fleet_model import FleetPage
-from afterclear.digest.audience.not_again import not_again
 from afterclear.digest.audience.sections import section_views
 from afterclear.digest.audience.shown_vehicles import CommonViews, year_tallies
 from afterclear.digest.common.assess import Setting
@@ -18,6 +17,7 @@ from afterclear.digest.common.rise_lines import rises_view
 from afterclear.digest.common.roster import Roster
 from afterclear.digest.common.worklist_lines import Work
 from afterclear.digest.input.frames import FleetFrames
+from afterclear.digest.sheet.not_again import not_again
 
 _NAMED = 20  # vehicles not scanned that are named; the index lists all
 

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 from afterclear.digest.audience.costs import CostView
 from afterclear.digest.audience.fault_findings import FaultFindings
-from afterclear.digest.audience.not_again import NotAgain
 from afterclear.digest.audience.sections import SectionView
 from afterclear.digest.common.cure_lines import CuresView
 from afterclear.digest.common.forecast_lines import ComingView
@@ -18,6 +17,7 @@ from afterclear.digest.common.model import (
 )
 from afterclear.digest.common.rise_lines import RisesView
 from afterclear.digest.common.worklist_lines import Work
+from afterclear.digest.sheet.not_again import NotAgain
 
 
 @dataclass(frozen=True, slots=True)
