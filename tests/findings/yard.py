@@ -30,7 +30,7 @@ from afterclear.store.intake.absorb import absorb
 from afterclear.wording.cells import Cells
 from afterclear.wording.exported import with_sentences
 from afterclear.wording.stock import stock_words
-from tests.histories.story import CATALOGUE, RULES, Story, build
+from tests.histories.story import CATALOGUE, RULES, Story, build, put_empty_store
 
 STOCK_RULES = read_stock_rules(shipped("config") / "stock_rules.toml")
 URGENCY_RULES = read_urgency_rules(shipped("config") / "urgency.csv")
@@ -65,7 +65,7 @@ def analysed(
 ) -> Iterator[Connection]:
     """Give a store with every finding of this part made, as of a day of the stories."""
     as_of = BEGIN + timedelta(days=as_of_day)
-    with open_store(tmp_path / "store.duckdb") as con:
+    with open_store(put_empty_store(tmp_path / "store.duckdb")) as con:
         for number, story in enumerate(stories, start=1):
             story.load(con, number)
         if vehicles:

@@ -1,9 +1,11 @@
 """A vehicle's story as a test tells it, through the real store and the real rules."""
 
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +17,7 @@ from afterclear.histories.build_histories import rebuild
 from afterclear.histories.history_rules import HistoryRules
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
-from afterclear.store.engine.database import Connection, open_store, query
+from afterclear.store.engine.database import Connection, make_store, open_store, query
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.queries.results import all_vehicle_ids
 
@@ -117,10 +119,25 @@ def text(value: float | None) -> str | None:
     return None if value is None else str(value)
 
 
+def put_empty_store(path: Path) -> Path:
+    """Put an empty store somewhere: its migrations take longer than what most tests do with it."""
+    if not path.exists():
+        path.write_bytes(_empty_store())
+    return path
+
+
+@cache
+def _empty_store() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "store.duckdb"
+        make_store(path)
+        return path.read_bytes()
+
+
 @contextmanager
 def told(tmp_path: Path, *stories: Story, rules: HistoryRules = RULES) -> Iterator[Connection]:
     """Give a store in which the stories' histories are built."""
-    with open_store(tmp_path / "store.duckdb") as con:
+    with open_store(put_empty_store(tmp_path / "store.duckdb")) as con:
         for number, story in enumerate(stories, start=1):
             story.load(con, number)
         build(con, rules)
