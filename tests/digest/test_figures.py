@@ -17,6 +17,7 @@ import pytest
 
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.digest.common import file_names
 
 Rows = list[list[str]]
@@ -263,6 +264,47 @@ def test_groups_compared_have_the_figures_of_their_file(
         if " of " in row[1]
     }
     assert shown == expected
+
+
+LATELY: Final = re.compile(
+    r"([\d,]+) come-backs? observed, ([\d.,]+) expected[^;]*? \(\d+ of \d+ repairs can be judged\)"
+    r".*?since \d{4}-Q\d: ([\d,]+) observed, ([\d.,]+) expected; of the work before: "
+    r"([\d,]+) observed, ([\d.,]+) expected"
+)
+
+
+def test_what_the_latest_work_shows_and_what_was_before_add_up_to_their_line(
+    garage: Sections,
+) -> None:
+    """They counted all fixes, bare clears too, and came to 60 beside a line of 52."""
+    told = LATELY.findall(garage.text["look"])
+    assert len(told) == garage.text["look"].count("Of the work since") >= 1
+    for line in told:
+        seen, expected, late, late_expected, before, before_expected = map(number, line)
+        assert seen == late + before
+        assert expected == pytest.approx(late_expected + before_expected, abs=0.11)
+
+
+@pytest.mark.parametrize(("level", "table"), [*GROUPS, ("technician", "technicians")])
+def test_the_latest_come_backs_of_each_group_are_those_of_its_orders(
+    level: str, table: str, demo_run: tuple[App, DemoReport]
+) -> None:
+    """Counted again from the repairs; expected, they are a part of what the group has."""
+    groups, work = (export_frame(demo_run[0], name) for name in (table, "counted_work"))
+    column = f"part_{level}" if level in {"brand", "grade"} else level
+    if level == "technician":
+        people = export_frame(demo_run[0], "attempts").select("attempt_id", "technician")
+        work = work.join(people, on="attempt_id")
+    work = work.with_columns(
+        quarter=pl.format(
+            "{}-Q{}", pl.col("attempted_at").dt.year(), pl.col("attempted_at").dt.quarter()
+        )
+    )
+    assert groups.height > 1
+    for group in groups.iter_rows(named=True):
+        own = work.filter(pl.col(column) == group[level], pl.col("quarter") >= group["late_since"])
+        assert own["came_back"].sum() == group["observed_late"], group[level]
+        assert 0 <= group["expected_late"] <= group["expected"]
 
 
 def test_quarters_have_the_figures_of_their_file(garage: Sections, file: Reader) -> None:

@@ -13,15 +13,15 @@ from tests.histories.story import Story
 CODE = "P0401"
 
 
-def repaired(vehicle: str, site: str, *, back: bool, **columns: str) -> Story:
+def repaired(vehicle: str, site: str, *, back: bool, day: float = 0.0, **columns: str) -> Story:
     """Tell of a repair, clean 1000 km later, then back or clean each 2000 km to 9000 km."""
-    story = Story(vehicle).scan(0, 1000, engine=[CODE])
-    story.repair(0.1, 1000, codes=CODE, action="replace", site=site, **columns).clear(0.2, 1000)
-    story.scan(20, 2000, engine=[])
+    story = Story(vehicle).scan(day, 1000, engine=[CODE])
+    story.repair(day + 0.1, 1000, codes=CODE, action="replace", site=site, **columns)
+    story.clear(day + 0.2, 1000).scan(day + 20, 2000, engine=[])
     if back:
-        return story.scan(40, 3000, engine=[CODE])
+        return story.scan(day + 40, 3000, engine=[CODE])
     for step in range(1, 5):
-        story.scan(20 + 40 * step, 2000 + 2000 * step, engine=[])
+        story.scan(day + 20 + 40 * step, 2000 + 2000 * step, engine=[])
     return story
 
 
@@ -152,6 +152,31 @@ def test_the_figures_of_a_quarter_add_up(one_each: dict[str, list[dict[str, Any]
     for row in quarters:
         parts = ("observed", "n_worn_or_new", "n_held", "n_on_watch")
         assert row["n_judged"] == sum(row[part] for part in parts)
+
+
+def test_the_latest_work_is_a_part_of_the_figures_it_stands_beside(tmp_path: Path) -> None:
+    """Seven quarters with two come-backs each, of which the latest five begin with 2025-Q3."""
+    stories = [
+        repaired(
+            f"{site[0]}{quarter}{n}", site, back=n < 2, day=92.0 * quarter, technician="A. Nister"
+        )
+        for site in ("Ashford", "Birkdale")
+        for quarter in range(7)
+        for n in range(4)
+    ]
+    with found(tmp_path, *stories) as con:
+        groups = (*rows(con, "sites"), *rows(con, "technicians"))
+    assert len(groups) == 4
+    for own in groups:
+        assert (own["late_since"], own["observed"], own["observed_late"]) == ("2025-Q3", 14, 10)
+        assert own["expected_late"] / own["expected"] == pytest.approx(5 / 7, abs=0.02)
+
+
+def test_without_work_before_the_latest_nothing_is_divided(
+    three_sites: dict[str, dict[str, Any]],
+) -> None:
+    own = three_sites["Birkdale"]
+    assert (own["late_since"], own["observed_late"], own["expected_late"]) == (None, None, None)
 
 
 def test_more_looks_are_no_fault(tmp_path: Path) -> None:

@@ -55,6 +55,11 @@ class ComparedGroup:
     n_still_there: Annotated[
         int | None, Means("repairs not compared: the fault was still there in their visit")
     ]
+    late_since: Annotated[
+        str | None, Means("quarter its latest year and quarter begin with; empty: no work before")
+    ]
+    observed_late: Annotated[int | None, Means("of `observed`, those of work since then")]
+    expected_late: Annotated[float | None, Means("of `expected`, what that work let expect")]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
-"""Numbers of the garage page's charts, and what the latest quarters show of a site.  Pure."""
+"""Numbers of the garage page's charts, and what the latest quarters show of a group.  Pure."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,6 @@ from afterclear.wording.cells import Cells, Dash
 _LEVEL = 0.998  # of the funnel, as in the findings of sites
 _CURVE_POINTS = 60
 _MOST_STEPS = 150
-_LATEST = 5  # quarters: the present one and the year before it
 _ENOUGH = 5.0  # come-backs to be expected of them, or they show little (own judgement)
 FEW = 5  # under so many fixes that held or came back a share shows little (own judgement)
 
@@ -149,7 +148,7 @@ def _inside(limit: FloatArray, share: FloatArray) -> list[float]:
 
 @dataclass(frozen=True, slots=True)
 class Lately:
-    """Come-backs of the latest quarters' fixes and of those before, beside the fleet's.
+    """Come-backs of a group's latest work and of what was before: parts of its own figures.
 
     Whoever meets about a site's come-backs acts on the present.
     """
@@ -162,26 +161,20 @@ class Lately:
 
     @property
     def is_as_the_fleet(self) -> bool:
-        """Whether the site's work now comes back no more often than the fleet's."""
+        """Whether the work now comes back no more often than the fleet's."""
         return self.observed <= self.expected
 
 
-def lately(quarters: Iterable[Quarter], site: str | None) -> Lately | None:
-    """Compare a site's latest fixes with those before; None: too few, or none before."""
-    known = tuple(quarters)
-    times = sorted({row.quarter for row in known})
-    own = [row for row in known if site and row.site == site]
-    if len(times) <= _LATEST:
+def lately(row: ComparedGroup) -> Lately | None:
+    """Divide a group's come-backs into latest and before; None: too few, or none before."""
+    if row.late_since is None or row.observed_late is None or row.expected_late is None:
         return None
-    since = times[-_LATEST]
-    late = [row for row in own if row.quarter >= since]
-    before = [row for row in own if row.quarter < since]
     found = Lately(
-        since,
-        sum(row.observed for row in late),
-        sum(row.expected or 0.0 for row in late),
-        sum(row.observed for row in before),
-        sum(row.expected or 0.0 for row in before),
+        row.late_since,
+        row.observed_late,
+        row.expected_late,
+        row.observed - row.observed_late,
+        (row.expected or 0.0) - row.expected_late,
     )
     return found if min(found.expected, found.expected_before) >= _ENOUGH else None
 
@@ -189,8 +182,8 @@ def lately(quarters: Iterable[Quarter], site: str | None) -> Lately | None:
 def lately_words(found: Lately, cells: Cells) -> str:
     """Say it in a sentence."""
     return cells.t(
-        "Of its fixes since {quarter}, {n} came back, and {expected} were expected of the fleet's "
-        "work; of those before, {n_before} and {expected_before}.",
+        "Of the work since {quarter}: {n} observed, {expected} expected; of the work before: "
+        "{n_before} observed, {expected_before} expected.",
         quarter=found.since,
         n=cells.number(found.observed),
         expected=cells.number(found.expected, 1),

@@ -231,7 +231,7 @@ def _group_look(row: ComparedGroup, findings: Findings, cells: Cells) -> Look:
     )
     name, place = holder_name(row.name, row.level, cells), f"level-{row.level}"
     look = Look(name, finding_words(row, cells), place, short)
-    now = lately(findings.held_by_quarter, row.name) if row.level == "site" else None
+    now = lately(row)
     if now is not None:
         said = lately_words(now, cells)
         look = replace(

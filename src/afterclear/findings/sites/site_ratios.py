@@ -26,6 +26,7 @@ from afterclear.estimators.rates.observed_expected import (
 from afterclear.estimators.rates.site_residuals import SiteResiduals, site_residuals
 from afterclear.finding_tables.sites import COUNTED_AS
 from afterclear.findings.common.tables import forget, keep
+from afterclear.findings.sites.latest_work import latest_work, since_quarter
 from afterclear.findings.verdicts import RATHER_FAILED, Judged
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
@@ -230,8 +231,10 @@ def _level(outcomes: Outcomes, level: str) -> pl.DataFrame | None:
     columns |= _apart(own, level, [returned[named], beside[named]])
     columns |= _of_its_own(columns, level)
     blank = [n for n, values in columns.items() if values.dtype == np.float64]
+    since = since_quarter(outcomes.rows["quarter"])
     return (
         _counts(own, level)
+        .hstack(latest_work(own["quarter"], since, numbers(own, "holder"), *arrays[:2]))
         .with_columns(pl.Series(name, values) for name, values in columns.items())
         .with_columns(pl.col(blank).fill_nan(None))
         .with_columns(
