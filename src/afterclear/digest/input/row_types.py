@@ -168,7 +168,7 @@ class ClearEvent:
     cleared_high_at: datetime | None
     km_low: float | None
     km_high: float | None
-    origin: Literal["recorded", "counter", "with_repair", "vanished"]
+    origin: Literal["recorded", "counter", "status", "with_repair", "vanished"]
     reason: str | None
 
 

@@ -56,6 +56,9 @@ _CLEAR_WORDS: dict[str, str] = {
     "recorded": mark("codes cleared, as recorded"),
     "with_repair": mark("codes cleared with the repair"),
     "counter": mark("codes cleared, worked out from the counter of distance since the clear"),
+    "status": mark(
+        "codes cleared without a record: the scan after that lists codes as not tested since then"
+    ),
     "vanished": mark(
         "stored codes vanished between two scans: cleared without a record, or gone by themselves"
     ),
@@ -309,7 +312,7 @@ def _clear_lines(clears: Sequence[ClearEvent], cells: Cells) -> Iterable[LogLine
 
 def _within(clear: ClearEvent, cells: Cells) -> tuple[str, str]:
     """Return the days and distances between which an inferred clear lies; otherwise nothing."""
-    if clear.origin not in {"counter", "vanished"}:
+    if clear.origin not in {"counter", "status", "vanished"}:
         return "", ""
     days = [cells.day(clear.cleared_low_at), cells.day(clear.cleared_high_at or clear.cleared_at)]
     if clear.cleared_low_at is None:

@@ -45,10 +45,10 @@ _READINGS = """
 # ``histories/sql/50_timeline.sql``).
 _CLEARS = """
     SELECT u.unit_no,
-        CASE WHEN c.origin IN ('counter', 'vanished') THEN c.km_high
+        CASE WHEN c.origin IN ('counter', 'status', 'vanished') THEN c.km_high
             ELSE coalesce(c.km, c.km_high) END AS clear_km,
         c.cleared_at + CASE WHEN c.cleared_at < c.high_at THEN INTERVAL 3 MICROSECOND
-            WHEN c.origin IN ('counter', 'vanished') THEN INTERVAL (-1) MICROSECOND
+            WHEN c.origin IN ('counter', 'status', 'vanished') THEN INTERVAL (-1) MICROSECOND
             ELSE INTERVAL 1 MICROSECOND END AS cleared_at
     FROM store.clear_events c
     JOIN store.known_units u USING (vehicle_id, ecu)

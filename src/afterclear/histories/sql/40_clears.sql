@@ -5,7 +5,7 @@
 --   3  known_clears      both, with a vague place made exact by the next counter
 --   4  vanished          a stored code is gone, and none of these explains it
 --   5  presumed_clears   a repair in between explains it
---   6  clear_events      all of them
+--   6  clear_events      all of them; a code not tested since a clear proves one where none is known
 --
 -- A clear that nobody recorded lies in an interval of time (low_at to high_at) and of distance
 -- (km_low to km_high).  Both ends are kept: evidence that a fault is gone begins at the far end, a
@@ -164,12 +164,15 @@ WITH stored AS (
     WINDOW unit AS (PARTITION BY unit_no ORDER BY scan_no)
 )
 SELECT r.unit_no, r.vehicle_no, s.fault_no, r.seen_at AS low_at, r.next_at AS high_at,
-    r.km AS km_low, r.next_km AS km_high, r.visit_reason
+    r.km AS km_low, r.next_km AS km_high, r.visit_reason,
+    -- listed as not tested since the clear, having failed before: only a clear sets it back so (ISO
+    -- 14229-1, annex D, bit 4)
+    coalesce(n.presence = 'not_tested', false) AS is_set_back
 FROM sightings s
 JOIN stored r ON r.unit_no = s.unit_no AND r.scan_no = s.scan_no
-LEFT JOIN sightings still ON still.fault_no = s.fault_no AND still.scan_no = r.next_scan_no
-    AND still.presence IN ('present', 'sign')
-WHERE s.presence = 'present' AND r.next_scan_no IS NOT NULL AND still.fault_no IS NULL
+LEFT JOIN sightings n ON n.fault_no = s.fault_no AND n.scan_no = r.next_scan_no
+WHERE s.presence = 'present' AND r.next_scan_no IS NOT NULL
+    AND coalesce(n.presence NOT IN ('present', 'sign'), true)
     AND NOT EXISTS (
         FROM known_clears c
         WHERE c.unit_no = r.unit_no AND c.cleared_at BETWEEN r.seen_at AND r.next_at);
@@ -196,7 +199,7 @@ WITH aims AS (
 ), repairs AS (
     SELECT v.unit_no, v.low_at, v.km_low AS scan_km, v.visit_reason, j.repair_id, j.repaired_at,
         j.km, j.km_low, j.km_high, coalesce(a.aim, 0) AS aim
-    FROM (SELECT DISTINCT * EXCLUDE (fault_no) FROM vanished) v
+    FROM (SELECT DISTINCT * EXCLUDE (fault_no, is_set_back) FROM vanished) v
     JOIN jobs j ON j.vehicle_no = v.vehicle_no AND j.repaired_at <= v.high_at
     LEFT JOIN aimed a ON a.unit_no = v.unit_no AND a.low_at = v.low_at
         AND a.repair_id = j.repair_id
@@ -231,10 +234,13 @@ FROM (FROM between_scans UNION ALL FROM of_the_same_visit)
 QUALIFY row_number() OVER (
     PARTITION BY unit_no, low_at ORDER BY aim DESC, repaired_at DESC, repair_id DESC) = 1;
 
--- 6  All clears. What vanished without a repair went anywhere between the two scans.
+-- 6  All clears. What vanished without a repair went anywhere between the two scans: by a clear if
+-- one of the codes was set back, otherwise cleared or aged out.
 CREATE OR REPLACE TEMP TABLE clear_events AS
 WITH intervals AS (
-    SELECT DISTINCT unit_no, low_at, high_at, km_low, km_high FROM vanished
+    SELECT unit_no, low_at, high_at, km_low, km_high,
+        CASE WHEN bool_or(is_set_back) THEN 'status' ELSE 'vanished' END AS origin
+    FROM vanished GROUP BY ALL
 )
 FROM known_clears
 UNION ALL
@@ -243,5 +249,5 @@ SELECT v.unit_no, p.cleared_at, p.cleared_at, p.cleared_at,
     coalesce(p.km_high, v.km_high), 'with_repair', NULL
 FROM intervals v JOIN presumed_clears p USING (unit_no, low_at)
 UNION ALL
-SELECT v.unit_no, v.high_at, v.low_at, v.high_at, v.km_high, v.km_low, v.km_high, 'vanished', NULL
+SELECT v.unit_no, v.high_at, v.low_at, v.high_at, v.km_high, v.km_low, v.km_high, v.origin, NULL
 FROM intervals v ANTI JOIN presumed_clears p USING (unit_no, low_at);

@@ -14,10 +14,11 @@ WITH events AS (
     UNION ALL
     -- a clear whose instant is known has the km of that instant; an inferred one its far end
     SELECT unit_no, cleared_at, NULL, true, false,
-        CASE WHEN origin IN ('counter', 'vanished') THEN km_high ELSE coalesce(km, km_high) END,
+        CASE WHEN origin IN ('counter', 'status', 'vanished') THEN km_high
+             ELSE coalesce(km, km_high) END,
         km_low, km_high,
-        CASE WHEN cleared_at < high_at THEN 4 WHEN origin IN ('counter', 'vanished') THEN -1
-             ELSE 2 END,
+        CASE WHEN cleared_at < high_at THEN 4
+             WHEN origin IN ('counter', 'status', 'vanished') THEN -1 ELSE 2 END,
         origin, NULL, NULL, NULL, NULL
     FROM clear_events SEMI JOIN faults USING (unit_no)
 )

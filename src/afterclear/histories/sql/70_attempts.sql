@@ -83,7 +83,7 @@ UNION ALL
 SELECT fault_no, 'clear_only', NULL, ended_high_at, ended_high_km, ended_km_low, ended_km_high,
     onset_low_at
 FROM episodes
-WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter');
+WHERE ended_by = 'clear' AND clear_origin IN ('recorded', 'counter', 'status');
 
 -- Everything tried on one fault within one visit is one attempt; work counts before a bare clear. A
 -- clear days after the work belongs to it if nothing was driven and no scan showed the code gone:
