@@ -27,6 +27,7 @@ FOUND = [  # vehicle, code, n-th attempt at it, expected
     ("M-106", "P0133", 1, {"outcome": "on_watch"}),
     ("M-110", "P0672", 1, {"outcome": "came_back", "stayed": True}),
     ("M-110", "P0672", 2, {"outcome": "held", "stayed": False}),
+    ("M-111", "C0037-13", 4, {"outcome": "came_back"}),  # and went without work
     ("M-112", "B0001-13", 1, {"outcome": "unchecked"}),  # the unit does not answer
     ("P-201", "P0302", 1, {"outcome": "came_back"}),
     ("P-201", "P0302", 2, {"outcome": "held"}),

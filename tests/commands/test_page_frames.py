@@ -133,13 +133,13 @@ def test_what_is_new_is_neither_a_return_nor_what_follows_from_another(
 def test_a_code_that_went_with_its_cause_is_no_fault_gone_of_its_own(
     demo_run: tuple[App, DemoReport],
 ) -> None:
-    """M-112's wheel speed sensor, and the U0415 that followed from it, were told as two."""
+    """M-111's wheel speed sensor, and the U0415 that followed from it, were told as two."""
     own = demo_run[0]
-    before = DigestBefore(1, datetime(2024, 10, 1, tzinfo=UTC), {})
+    before = DigestBefore(1, datetime(2026, 9, 15, tzinfo=UTC), {})
     with open_store(own.store, read_only=True) as con:
         gone = gather_frames(own, con, own.clock(), before, DigestSettings()).frames.gone
-    found = gone.filter(vehicle_id="M-112").select("ecu", "code").rows()
-    assert found == [("brakes", "C003A-13")]
+    found = gone.filter(vehicle_id="M-111").select("ecu", "code").rows()
+    assert found == [("brakes", "C0037-13")]
 
 
 @pytest.mark.slow

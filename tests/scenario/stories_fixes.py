@@ -165,6 +165,25 @@ def steering_back(car: Car) -> Facts:
     return facts | {"seen": here(car), "last": day(car)}
 
 
+def gone_unmended(car: Car) -> Facts:
+    """Fit the same sensor four times; it comes back, and then goes though nobody worked on it."""
+    valve = car.break_("EGR flow")
+    comes_in(car, 90)
+    mend(car, valve, action="replace")
+    fault = car.break_("wheel speed sensor rear left", echoes=("steering",))
+    comes_in(car, 120)
+    facts: Facts = {"first": day(car)}
+    for drives in (1450, 1400, 1350, 1900):
+        mend(car, fault, cures=False, returns_after=[drives - 150])
+        comes_in(car, drives)
+    facts |= {"seen": here(car), "seen_on": day(car)}
+    car.memory.heal(fault, car.warmups)  # the plug behind the sensor dried
+    for sign in fault.signs:
+        car.memory.entries[sign].expires_km = car.km + 400
+    comes_in(car, 1600, "routine")
+    return facts | {"gone": here(car), "gone_on": day(car)}
+
+
 def unnamed_order(car: Car) -> Facts:
     """Cure a misfire by an order that names no code; a leak is only erased with it."""
     misfire, leak = car.break_("misfire 3"), car.break_("purge valve")
@@ -242,6 +261,12 @@ STORIES = (
           "C0051-54, steering angle sensor calibrated on {on} at {fixed:,} km; back with U0428-86 "
           "in the brakes at {seen:,} km on {last}, open.",
           "came back; steering caution; U0428-86 is its echo", ("steering angle sensor",)),
+    Story("gone_unmended", "M-111", "Back, then gone without work", "2026-05-18", gone_unmended,
+          "C0037-13, wheel speed sensor rear left: the sensor was replaced four times from {first} "
+          "on. The code was back on {seen_on} at {seen:,} km, with U0415-86 in the steering; on "
+          "{gone_on} at {gone:,} km both were gone, though nothing had been done and nothing "
+          "cleared. (A new EGR valve just before is another matter.)",
+          "four attempts came back; on the list of scans, because gone is not mended"),
     Story("unnamed_order", "H-404", "An order that names no code", "2025-06-09", unnamed_order,
           "P0303, cylinder 3, and P0442 were there on {on} at {fixed:,} km. The order names no "
           "code, only the spark plug of cylinder 3; all was erased. P0442 was back at {seen:,} "

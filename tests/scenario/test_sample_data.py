@@ -177,12 +177,12 @@ def test_the_late_file_is_one_old_scan() -> None:
 
 
 def test_most_work_is_right_and_some_is_not() -> None:
-    """150 to 350 attempts; 18 to 27 % of the repairs do not cure; most bare clears do not."""
+    """150 to 350 attempts; 18 to 28 % of the repairs do not cure; most bare clears do not."""
     truths = simulate()[1].truths
     repaired = [t for t in truths if t.kind == "repair"]
     bare = [t for t in truths if t.kind == "clear_only"]
     assert 150 <= len(truths) <= 350
-    assert 0.18 <= sum(not t.cured for t in repaired) / len(repaired) <= 0.27
+    assert 0.18 <= sum(not t.cured for t in repaired) / len(repaired) <= 0.28
     assert sum(not t.cured for t in bare) / len(bare) > 0.6
 
 

@@ -5,6 +5,7 @@ from datetime import timedelta
 from tests.scenario.reading import (
     clears,
     driven,
+    instant,
     looks_after,
     of,
     with_code,
@@ -12,6 +13,7 @@ from tests.scenario.reading import (
 )
 
 SAME_VISIT = timedelta(hours=12)
+SENSOR_FROM = instant("2026-05-18T00:00:00Z")  # the first of its kind was in ordinary life
 
 
 def test_the_held_fix_is_followed_by_clean_looks_only() -> None:
@@ -120,3 +122,15 @@ def test_the_steering_code_is_back_and_open() -> None:
     assert fixed["action"] == "adjust"
     assert back[-1].scan_id == of("P-207")[-1].scan_id
     assert with_code("P-207", "U0428-86", "brakes")[-1].scan_id == back[-1].scan_id
+
+
+def test_the_sensor_is_fitted_four_times_and_the_code_goes_by_itself() -> None:
+    fitted = [cells for cells in work("M-111", "C0037-13") if cells["at"] > SENSOR_FROM]
+    seen = with_code("M-111", "C0037-13")[-1]
+    later = looks_after("M-111", "brakes", seen.at)
+    assert len(fitted) == 4
+    assert len({cells["part_number"] for cells in fitted}) == 1
+    assert fitted[-1]["at"] < seen.at
+    assert (seen.at.month, [row.at.month for row in later]) == (9, [10])
+    assert not later[0].code
+    assert not [at for at in clears("M-111") if at > fitted[-1]["at"] + SAME_VISIT]
