@@ -59,5 +59,5 @@ def test_a_vehicle_says_in_one_line_what_its_work_cost(pages: dict[str, str]) ->
     text = " ".join(re.sub("<[^>]+>", " ", page).replace("\u00a0", " ").split())
     assert (
         "Work orders in the 334 days before the day of the digest: 1,700 EUR on 7 work orders, of "
-        "these 640 EUR on 2 whose fix came back." in text
+        "these 640 EUR on 2 whose fix did not hold." in text
     )

@@ -299,7 +299,7 @@ def test_incomplete_monitors_ask_for_the_km_they_usually_need(yard: Connection) 
     """450 km are usual for this one and 400 are driven; the least asked for is 50."""
     found = reasons(yard, "monitors")["monitors_incomplete"]
     assert (found["subject"], found["km_to_rescan"]) == ("evaporative", 50)
-    assert "since the last clear: fuel vapour (EVAP)." in found["because"]  # in words
+    assert "since the last clear: fuel vapour system." in found["because"]  # in words
 
 
 def test_the_reason_that_asks_most_sets_the_km(yard: Connection) -> None:

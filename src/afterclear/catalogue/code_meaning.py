@@ -249,7 +249,7 @@ class Catalogue:
         spoken = normal_code(f"{make}:1") if make and owner == "maker" else None
         if isinstance(spoken, NormalCode) and parsed.space == "standard":
             key = f"code:{spoken.make}:{parsed.base}"
-            return Family(key, f"{parsed.base} ({make})", certain=True)
+            return Family(key, f"{parsed.base} ({make and make.title()})", certain=True)
         return Family(f"code:{parsed.base}", parsed.base, certain=True)
 
     # --- cautions, monitors, evidence, pointers -----------------------------------------

@@ -71,10 +71,10 @@ FINDINGS: Final = (
             (
                 Clause(
                     counted(
-                        ", of these {amount_came_back} {currency} on {n_came_back} whose fix came "
-                        "back.",
-                        ", of these {amount_came_back} {currency} on {n_came_back} whose fix came "
-                        "back.",
+                        ", of these {amount_came_back} {currency} on {n_came_back} whose fix did "
+                        "not hold.",
+                        ", of these {amount_came_back} {currency} on {n_came_back} whose fix did "
+                        "not hold.",
                     ),
                     lambda row: row.n_came_back > 0,
                     "n_came_back",

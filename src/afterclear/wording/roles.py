@@ -73,11 +73,11 @@ SAID: Final[dict[RoleReason, str]] = {
         "is gone, yet this code is there, although its own memory was cleared on {cleared_on}."
     ),
     R.WORK_ON_FOLLOWER: mark(
-        "The work of {worked_on}{parts_in_brackets}{for_cost} was on {own}, which only follows "
+        "The work of {worked_on}{parts_between}{for_cost} was on {own}, which only follows "
         "{cause}, and that was not worked on at this visit."
     ),
     R.WORK_ON_FOLLOWER_UNREAD: mark(
-        "The work of {worked_on}{parts_in_brackets}{for_cost} was on {own}, which only follows "
+        "The work of {worked_on}{parts_between}{for_cost} was on {own}, which only follows "
         "{cause}; that unit was not read before the work, only on {read_on}."
     ),
     R.RELATED_RETURN: mark(
@@ -141,7 +141,7 @@ def _phrases(facts: Facts, cells: Cells) -> dict[str, str]:
         "later": cells.t(", {km_after} later", km_after=written(after, "km", cells))
         if after is not None
         else "",
-        "parts_in_brackets": f" ({facts['parts']})" if facts.get("parts") else "",
+        "parts_between": f", {facts['parts']}," if facts.get("parts") else "",
         "for_cost": _for_cost(facts, cells),
     }
 

@@ -67,10 +67,10 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
         mark("{code} in the {unit} ({meaning}) came back after the clear of {worked_on}."),
     ),
     W.OPEN_AFTER_REPAIR: (
-        mark("{code} in the {unit} ({meaning}) is open after the repair of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) is present after the repair of {worked_on}."),
     ),
     W.OPEN_AFTER_CLEAR: (
-        mark("{code} in the {unit} ({meaning}) is open after the clear of {worked_on}."),
+        mark("{code} in the {unit} ({meaning}) is present after the clear of {worked_on}."),
     ),
     W.NOT_FIRST_ATTEMPT: (mark("That was attempt no. {attempt_no}."),),
     W.GONE_WITHOUT_WORK: (
@@ -87,13 +87,13 @@ SAID: Final[dict[WorkReason, tuple[str, ...]]] = {
     W.CAUSE_NOT_CLEAR: (mark("Its cause is not clear."),),
     W.OPEN_SEEN_ONCE: (
         mark(
-            "{code} in the {unit} ({meaning}) is open: seen in one scan, on {seen_on}, and "
+            "{code} in the {unit} ({meaning}) is present: seen in one scan, on {seen_on}, and "
             "no work on it is known."
         ),
     ),
     W.OPEN_SEEN_OFTEN: (
         mark(
-            "{code} in the {unit} ({meaning}) is open: seen in {scans} scans, last on "
+            "{code} in the {unit} ({meaning}) is present: seen in {scans} scans, last on "
             "{seen_on}, and no work on it is known."
         ),
     ),

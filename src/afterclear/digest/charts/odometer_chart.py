@@ -16,6 +16,7 @@ _HALF_DATE = 38.0  # half of the longest date under the axis
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
 _Points = tuple[tuple[float, float], ...]  # days since 1970, km; then places in the picture
 _UNSEEN = 0.25  # of the picture's units: less than a line is wide
+_COVERED = 0.5  # a sign so near another cannot be told from it
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
 
@@ -28,7 +29,7 @@ def draw_odometer(chart: OdometerChart, layout: Layout, units: str, title: str) 
     content = [
         *_axes(chart, across, up, units),
         path(_line(_bends(_placed(chart.line, across, up))), class_="line"),
-        path(_line(dict.fromkeys(_placed(chart.kept, across, up))), class_="at-reading"),
+        path(_line(_apart(_placed(chart.kept, across, up))), class_="at-reading"),
         *_aside(chart, across, up),
     ]
     words = (f"odometer-{layout.name}", title, chart.summary)
@@ -56,6 +57,15 @@ def _thin(points: _Points) -> _Points:
 
 def _placed(points: _Points, across: Scale, up: Scale) -> _Points:
     return tuple((across(day), up(km)) for day, km in _thin(points))
+
+
+def _apart(points: _Points) -> Iterator[tuple[float, float]]:
+    """Leave out a sign that would lie on the one before: a visit has several readings."""
+    last: tuple[float, float] | None = None
+    for point in points:
+        if last is None or max(abs(point[0] - last[0]), abs(point[1] - last[1])) > _COVERED:
+            yield point
+            last = point
 
 
 def _bends(points: _Points) -> list[tuple[float, float]]:

@@ -25,6 +25,7 @@ from afterclear.digest.vehicle.vehicle_model import (
     Mark,
     MarkKind,
     Span,
+    Stretch,
     TimeLine,
 )
 from afterclear.wording.cells import capital
@@ -207,15 +208,11 @@ def _span(span: Span, base: float, scale: Scale) -> Iterator[Markup]:
 
 
 def _wedge(growth: Growth, base: float, scale: Scale) -> Iterator[Markup]:
-    """Draw the stretches of evidence rising towards the height at which the fix is proven."""
-    for stretch in growth.stretches:
-        x0, x1 = scale(stretch.start), scale(stretch.end)
-        h0, h1 = _rise(stretch.share_before), _rise(stretch.share_after)
-        corners = (
-            f"M{place(x0)},{place(base)}V{place(base - h0)}L{place(x1)},{place(base - h1)}"
-            f"V{place(base)}z"
-        )
-        yield path([corners], class_="evidence")
+    """Draw the stretches of evidence rising towards the height at which the fix is proven.
+
+    They are one shape of several parts: a page has hundreds of stretches.
+    """
+    yield path((_stretch(each, base, scale) for each in growth.stretches), class_="evidence")
     start, end = scale(growth.start), scale(growth.verdict_at)
     ahead = end if growth.target is None else scale(growth.target)
     if growth.outcome in {"held", "on_watch"} and ahead - start > 1:
@@ -224,6 +221,15 @@ def _wedge(growth: Growth, base: float, scale: Scale) -> Iterator[Markup]:
         height = _rise(growth.stretches[-1].share_after)
         line = f"M{place(end)},{place(base - height)}L{place(ahead)},{place(base - _RISE)}"
         yield path([f"{line}V{place(base)}H{place(end)}"], class_="to-go")
+
+
+def _stretch(stretch: Stretch, base: float, scale: Scale) -> str:
+    x0, x1 = scale(stretch.start), scale(stretch.end)
+    h0, h1 = _rise(stretch.share_before), _rise(stretch.share_after)
+    return (
+        f"M{place(x0)},{place(base)}V{place(base - h0)}L{place(x1)},{place(base - h1)}"
+        f"V{place(base)}z"
+    )
 
 
 def _rise(share: float) -> float:
