@@ -105,6 +105,23 @@ def test_from_the_third_part_of_a_kind_on_the_cause_behind_it_is_suspected(
     assert misfire(page).suspect is None  # plugs once, a coil once
 
 
+@pytest.mark.parametrize(
+    ("family", "position", "named"),
+    [
+        ("wheel speed sensor", "rear left", "Raddrehzahlsensor, hinten links 2"),
+        ("wheel speed sensor", "RL", "Wheel speed sensor RL 2"),  # as the order has it
+    ],
+)
+def test_a_suspected_part_is_named_in_the_readers_language(
+    page: VehiclePage, family: str, position: str, named: str
+) -> None:
+    part = PLUG | {"part_family": family, "position": position}
+    sheet = build_sheet(with_parts(page, part, part), Cells(language="de"))
+    assert sheet is not None
+    (said,) = [mend.suspect for mend in sheet.faults if mend.suspect]
+    assert said.startswith(named)
+
+
 def test_a_fault_that_came_back_and_left_by_itself_is_suspected_as_one_that_is_there(
     page: VehiclePage,
 ) -> None:

@@ -14,6 +14,7 @@ from afterclear.digest.input.row_types import Attempt, Repair
 from afterclear.digest.sheet.sheet_model import Tried
 from afterclear.finding_tables.parts import Part
 from afterclear.wording.cells import Cells, capital
+from afterclear.wording.code_words import code_words
 
 _RATHER = 0.5  # a cause more likely than all others together, as on the worklist
 TWICE = 2  # a third part of the same kind is not tried before the cause is known
@@ -114,7 +115,10 @@ def suspect_words(visits: Sequence[Visit], cells: Cells) -> str | None:
     if kinds is None:
         return None
     first = kinds[0]
-    kind = " ".join(word for word in (first.part_family, first.position) if word)
+    named = [word for word in (first.part_family, first.position) if word]
+    kind = " ".join(named)
+    if cells.language != "en":  # as the order has it, where a part of it is not known
+        kind = code_words(", ".join(named), cells.words) or kind
     return cells.tn(
         "{part} replaced {n} time without curing it: suspect wiring, connector or the cause "
         "behind it.",
