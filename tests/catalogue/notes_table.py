@@ -30,6 +30,12 @@ of each pair rules were made, the second nobody has read. The writer's names wer
 catalogue's by a table; what it has no component for is left out, and by the line's words alone
 calibrating is ``adjust``, freeing and greasing are ``clean``, what was checked is ``inspect``, a
 cleaned hub is no work.
+
+``eighth_`` are 40 lines a language by a person who had seen neither words nor rules, the same notes
+in all five: of the first of each pair rules were made, then the second were measured, then rules
+were made of them, too. Names were turned as before; bled brakes and a clutch pedal, for which the
+catalogue has nothing, and parts swapped for a test are left out; a part told to be good is
+``inspect``; "r&r" is replaced.
 """
 
 import sys
@@ -44,7 +50,7 @@ from afterclear.catalogue.order_text.reading import Work, WorkReader
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
-USED: Final = ("fourth", "fifth", "sixth")  # sets that tell consumables
+USED: Final = ("fourth", "fifth", "sixth", "eighth")  # sets that tell consumables
 _ANY: Final = "*"  # whose wiring is not said
 
 
@@ -120,8 +126,11 @@ def main(asked: list[str]) -> None:
         *(f"new_{language}" for language in LANGUAGES),
         *(f"later_{language}" for language in LANGUAGES),
         *(f"same_{language}" for language in LANGUAGES),
-        *(f"{kind}_{language}" for kind in USED for language in LANGUAGES),
-        *(f"seventh_{language}" for language in LANGUAGES),
+        *(
+            f"{kind}_{language}"
+            for kind in (*USED[:3], "seventh", "eighth")
+            for language in LANGUAGES
+        ),
     ]
     print("texts          n  precision  recall  place  action")
     for name in names:

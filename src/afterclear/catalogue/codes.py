@@ -104,7 +104,7 @@ _ALL_IS_WELL = frozenset(
         *("memoria vacia", "memoire vide", "pamiec pusta", "o b"),
     }
 )
-_MARKS_NONE = re.compile(r"[-_./*]{1,10}|0+")
+_MARKS_NONE = re.compile(r"[-\u2013\u2014_./*]{1,10}|0+")  # dashes of any length
 
 _STANDARD = re.compile(r"([PCBU])[ ._-]?([0-3][0-9A-F]{3})(?![G-Z])(.*)", re.ASCII | re.DOTALL)
 _HEX_BYTES = re.compile(r"(?:0X|\$)([0-9A-F]{4})([0-9A-F]{2})?", re.ASCII)

@@ -1,1 +1,1 @@
-"""Texts of work orders: cut into known words, and read as work that was done."""
+"""Texts of work orders read as work that was done."""

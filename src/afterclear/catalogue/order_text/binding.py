@@ -136,9 +136,15 @@ def _join(found: list[Bound], one: Bound) -> None:
         last = found[-1]
         aimed = last.part.of or last.part.key
         of = "" if aimed == WIRING else aimed
-        if last.part.key != WIRING and set(last.actions) - {"inspect"}:
+        # "sensor ok. connector cleaned": the sensor was looked at, too
+        is_own = bool(set(last.actions) - ({"inspect"} if not one.actions else set()))
+        if last.part.key != WIRING and is_own:
             if one.actions and last.part.key not in _CABLED:  # "sensor replaced, plug cleaned"
                 found.append(Bound(replace(part, of=of), one.places or last.places, one.actions))
+            return
+        is_lone = last.part.key == WIRING and not last.part.of and bool(one.actions)
+        if is_lone and last.actions and not {*last.actions} & {*one.actions}:
+            found.append(one)  # "earth strap tightened and terminals cleaned"
             return
         found[-1] = Bound(replace(part, of=of), last.places, one.actions or last.actions)
         return

@@ -1,12 +1,10 @@
 """An order's text cut into clauses: the parts each names, where, the work, and if it was done."""
 
 from collections.abc import Iterator
-from dataclasses import replace
-from itertools import pairwise
 from typing import Final
 
+from afterclear.catalogue.order_text.doing import Doing
 from afterclear.catalogue.order_text.naming import (
-    FILLING,
     INSIDE,
     Naming,
     is_used,
@@ -14,7 +12,7 @@ from afterclear.catalogue.order_text.naming import (
     without_flows,
     without_others,
 )
-from afterclear.catalogue.order_text.splitting import AIM, WITH, statements
+from afterclear.catalogue.order_text.splitting import WITH, statements
 from afterclear.catalogue.order_text.spots import Spots
 from afterclear.catalogue.order_text.spreading import (
     lent_name,
@@ -37,15 +35,10 @@ from afterclear.catalogue.order_words.speech import (
     WIRING,
     Speech,
 )
-from afterclear.catalogue.order_words.vocabulary import ASKED, Word, is_measure
+from afterclear.catalogue.order_words.vocabulary import Word, is_measure
 
 _GAS: Final = "refrigerant"
-_GRAMS: Final = {"g", "gr", "gramm", "grams"}
-_GRAMS_FROM: Final = 3  # figures: a charge is of some hundred grams
-_LITRES: Final = {"l", "ltr", "ltrs", "liter", "litre", "litres", "litro", "litros", "lt", "litry"}
 _FLUIDS: Final = {"transmission_fluid"}
-_VAGUE_REACH: Final = 2  # words from "done" to what was
-_NEGATES: Final = 2  # words between "not" and what was not done
 
 
 def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
@@ -94,6 +87,7 @@ class _Reader:
         }
         self._passed = self._spots | self._idle
         self._naming = Naming(speech, words, self._passed)
+        self._doing = Doing(speech, words, join, self._spots, self._idle)
 
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
@@ -104,25 +98,25 @@ class _Reader:
         ]
         used = [f for f in found if is_used(f, words, speech)]
         found = plain(found, words, speech)
-        acts = [a for a in speech.actions.in_order(words) if not self._is_noun(a)]
+        acts = self._doing.named()
         signals = self._signals(found, acts)
         signs = {at for f in signals for at in f.places}
         acts = [f for f in acts if signs.isdisjoint(f.places)]
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
-        found = self._without_acts(found, acts)
+        found = self._doing.without_acts(found, acts)
         used += [f for f in found if f not in used and is_used(f, words, speech)]
         found = plain(found, words, speech)
         found = [f for f in found if not any(set(f.places) < spot for spot in self._where.long)]
         causes = [f for f in found if f.start >= because and signs.isdisjoint(f.places)]
         found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
         found, beside = without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
-        acts = [a for a in acts if a.start < because and not self._is_in_name(a, found)]
+        acts = [a for a in acts if a.start < because and not self._doing.is_in_name(a, found)]
         taught = [set(a.places) for a in acts if a.meaning == "software"]
         found = [f for f in found if not any(set(f.places) < t for t in taught)]
         named = {at for f in found if f.meaning != OTHER for at in f.places}
         taken = {at for f in (*found, *acts) if f.meaning != OTHER for at in f.places}
-        acts += [f for f in self._stemmed(signs | taken) if f.start < because]
+        acts += [f for f in self._doing.stemmed(signs | taken) if f.start < because]
         taken |= {at for f in (*beside, *acts, *signals) for at in f.places} | self._passed
         states = {
             at
@@ -148,7 +142,7 @@ class _Reader:
         clause.causes = self._naming.cause_parts(causes)
         self._where.number_parts(clause, kept)
         self._where.pair_parts(clause, kept, self._passed)
-        clause.acts = self._work([f for f in acts if not self._is_anothers(f, taken)])
+        clause.acts = self._doing.work([f for f in acts if not self._doing.is_anothers(f, taken)])
         self._judge(clause, states)
         elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
         clause.said = {f.meaning: f.start for f in reversed(elsewhere) if f.meaning != DRIVES}
@@ -159,7 +153,7 @@ class _Reader:
         self._count_loose(clause, taken)
         self._hint(clause, taken)
         self._use(clause, [u for u in used if any(f.places == u.places for f in found)], taken)
-        self._deny(clause)
+        self._doing.deny(clause, self._naming.named)
         clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
             self._passed | states
         )
@@ -190,9 +184,13 @@ class _Reader:
         clause.good = not clause.acts and "good" in kinds and "after" not in kinds
         if clause.good and clause.parts and not states:
             clause.acts = [Act(clause.first_part, "inspect", weak=False)]
-        if not clause.acts and any(p.key in _FLUIDS for p in clause.parts) and self._is_volume():
+        if (
+            not clause.acts
+            and any(p.key in _FLUIDS for p in clause.parts)
+            and self._doing.is_volume()
+        ):
             clause.acts = [Act(clause.first_part, "replace", weak=True, fills=True)]
-        if not clause.parts and any(a.fills for a in clause.acts) and self._is_gas():
+        if not clause.parts and any(a.fills for a in clause.acts) and self._doing.is_gas():
             clause.parts = [Part(_GAS, "", 0, frozenset())]
 
     def _hint(self, clause: Clause, taken: set[int]) -> None:
@@ -223,6 +221,9 @@ class _Reader:
         clause.added = self._join == "+"
         clause.beside = self._join in WITH
         clause.begins_here = words[0].text in speech.here
+        clause.swaps = any(speech.begins("swaps", word) for word in words)
+        clause.swapped = self._doing.is_swap()
+        clause.wanders = any(speech.begins("wanders", word) for word in words)
         clause.negated = not speech.negators.isdisjoint(texts)
 
     def _use(self, clause: Clause, used: list[Found], taken: set[int]) -> None:
@@ -237,8 +238,9 @@ class _Reader:
         done = [f for f in as_work if not self._is_denied(f)]
         if len(done) < len(as_work):
             clause.said.setdefault("not_done", 0)
-        starts = {f.end - 1: f.start for f in done}
-        if not clause.is_state and not clause.said and self._is_volume():
+        # the work of one word for both leads its list: "vidange + filtre"
+        starts = {f.end - 1: min(f.start, f.end - 2) for f in done}
+        if not clause.is_state and not clause.said and self._doing.is_volume():
             starts |= {p.start: p.start for p in clause.used if p.kind == "fluid"}
         clause.used_acts = [
             Act(starts[p.start], "replace", weak=True) for p in clause.used if p.start in starts
@@ -273,148 +275,8 @@ class _Reader:
             or any(self._words[i].text == word.text for i in taken & {at - 1, at + 1})
         )
 
-    # --- what was done --------------------------------------------------------------------
-
-    def _stemmed(self, used: set[int]) -> list[Found]:
-        return [
-            Found((at,), action)
-            for at, word in enumerate(self._words)
-            if at not in used
-            and (word.stems.isdisjoint(self._speech.heads) or self._speech.is_participle(word))
-            and (action := self._speech.action_of(word))
-        ]
-
-    def _is_in_name(self, act: Found, found: list[Found]) -> bool:
-        """Whether a word for work is only part of a name: not so in "DPF regeneration"."""
-        for one in found:
-            if one.meaning == WIRING and act.places == one.places:
-                return True  # one word for a loom and for fitting
-            if len(one.places) > 1 and set(act.places) <= set(one.places):
-                rest = [self._words[at] for at in one.places if at not in act.places]
-                if not rest:
-                    return False  # a name that is work and part: "forced regen"
-                same = self._speech.components.scattered(rest, set())
-                is_noun = act.meaning == "replace" and self._is_weak(act)  # "service plug"
-                return (act.start > 0 or is_noun) and all(f.meaning != one.meaning for f in same)
-        return False
-
-    def _without_acts(self, found: list[Found], acts: list[Found]) -> list[Found]:
-        """Leave participles out of names made with their nouns: "headlamps levelled"."""
-        words, speech = self._words, self._speech
-        places = {at for a in acts if not self._is_weak(a) for at in a.places}
-        done = {at for at in places if not speech.is_of_names(words[at].text)}
-        if all(done.isdisjoint(f.places) for f in found if f.meaning not in (OTHER, SYMPTOM)):
-            return found
-        bare = [replace(w, stems=frozenset()) if at in done else w for at, w in enumerate(words)]
-        again = speech.components.scattered(bare, self._passed)
-        covered = {at for f in again for at in f.places}
-        lost = [f for f in found if not set(f.places) - done <= covered or set(f.places) <= done]
-        return found if lost else again
-
-    def _is_noun(self, found: Found) -> bool:
-        """Whether a word only looks like work: "code", "time"."""
-        return self._words[found.end - 1].text in self._speech.nouns
-
-    def _is_volume(self) -> bool:
-        """Whether some litres are told: so much was filled in."""
-        pairs = pairwise(self._words)
-        return any(one.text.isdecimal() and after.text in _LITRES for one, after in pairs)
-
-    def _is_gas(self) -> bool:
-        """Whether something was filled by weight: refrigerant."""
-        words = self._words
-        return any(
-            one.text.isdecimal() and len(one.text) >= _GRAMS_FROM and after.text in _GRAMS
-            for one, after in pairwise(words)
-        )
-
-    def _is_weak(self, found: Found) -> bool:
-        return all(self._speech.is_weak(self._words[at].text) for at in found.places)
-
     def _counts_set(self, at: int) -> bool:
         """Whether a word says how many, not how a thing is: "full set"."""
         after = self._words[at + 1 : at + 2]
         is_first = all(i in self._idle for i in range(at))
         return bool(after) and after[0].text in self._speech.pronouns and is_first
-
-    def _work(self, found: list[Found]) -> list[Act]:
-        """Order the work, without words that only say what was fitted, or "done"."""
-        acts = sorted((self._act(f) for f in found), key=lambda a: a.start)
-        fitted = any(a.action == "replace" and not a.weak and not a.light for a in acts)
-        acts = [a for a in acts if not a.light or all(other.light for other in acts)]
-        kept = []
-        for act in acts:
-            word = self._words[act.start]
-            is_remade = act.action == "repair" and self._speech.begins("remade", word)
-            beside = any(0 < abs(a.start - act.start) <= _VAGUE_REACH for a in acts)
-            is_vague = beside and word.text in self._speech.vague  # "regen done"
-            again = {a.action for a in acts if a.start == act.start + 1} - {act.action}
-            is_anew = again and word.text in self._speech.attributes and self._speech.anew
-            if not (fitted and is_remade) and not is_vague and not is_anew:
-                kept.append(act)
-        return kept
-
-    def _act(self, found: Found) -> Act:
-        weak = self._is_weak(found)
-        finding = all(self._speech.begins("findings", self._words[at]) for at in found.places)
-        fills = any(self._words[at].text.startswith(FILLING) for at in found.places)
-        is_fill = fills and found.meaning == "replace"
-        is_fit = all(self._speech.begins("fits", self._words[at]) for at in found.places)
-        begun = self._speech.begins
-        light = all(begun("light", self._words[i]) for i in found.places)
-        reset = any(begun("resets", self._words[i]) for i in found.places)
-        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding, light, reset)
-
-    def _is_anothers(self, found: Found, taken: set[int]) -> bool:
-        """Whether "new" belongs to an unknown word: "spliced in new section"."""
-        speech, at = self._speech, found.end
-        if not all(self._words[i].text in speech.attributes for i in found.places):
-            return False
-        while at in self._passed:
-            at += 1
-        return (
-            at < len(self._words)
-            and at not in taken
-            and speech.is_strange(self._words[at])
-            and self._words[at].text not in speech.pronouns
-            and not self._words[at].stems
-        )
-
-    def _is_purpose(self, act: Act) -> bool:
-        """Whether work is what something else was done for: "to reset the radio"."""
-        if self._join == AIM:
-            return False  # what a part was taken off for was done
-        before = self._words[act.start - 1].text if act.start else self._join
-        is_tool = act.action == "inspect" and before in self._speech.tools
-        return act.weak and (is_tool or before in self._speech.purposes)
-
-    def _deny(self, clause: Clause) -> None:
-        """Take out what "not" stands before."""
-        words, negators = self._words, self._speech.negators
-        if self._join == AIM and clause.acts:
-            clause.said.pop("advised", None)  # "um den Sensor zu ersetzen"
-        clause.acts = [a for a in clause.acts if not self._is_purpose(a)]
-        named = {at for f in self._naming.named if len(f.places) > 1 for at in f.places}
-        denied = [
-            act
-            for act in clause.acts
-            if any(
-                words[i].text in negators
-                and i not in named  # "moteur pas à pas"
-                and not words[i + 1].text.isdecimal()
-                for i in range(max(0, act.start - _NEGATES), act.start)
-            )
-            or (act.weak and any(w.text in negators for w in words[act.start + 1 : act.start + 2]))
-        ]
-        if denied:
-            clause.acts = [a for a in clause.acts if a not in denied]
-            clause.is_state |= (is_flat := all(a.fills for a in denied))  # "does not charge"
-            if not is_flat:
-                clause.said.setdefault("not_done", denied[0].start)
-        first = words[1 if len(words) > 1 and words[0].text in self._speech.pointers else 0]
-        if first.text in self._speech.contrasts and clause.parts:
-            clause.said.setdefault("denied", 0)
-        if words[-1].text == ASKED:
-            clause.said["not_done"] = 0
-        if words[0].text in self._speech.conditions:
-            clause.said["condition"] = 0

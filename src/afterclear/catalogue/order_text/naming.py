@@ -126,7 +126,8 @@ class Naming:
             if one.meaning in (OTHER, SYMPTOM):
                 self.part_of |= one.meaning == OTHER and self._names_more(one)
                 continue
-            if any(o.meaning == OTHER and self._is_owned(one, o) for o in found):
+            is_loom = one.meaning == WIRING  # a tow bar's wiring is wiring
+            if not is_loom and any(o.meaning == OTHER and self._is_owned(one, o) for o in found):
                 self.part_of = True
                 continue
             if len(found) > 1 and self._is_where(one):

@@ -15,12 +15,12 @@ from typing import Final
 from afterclear.catalogue.lexicon import Component, Lexicon, spelled
 from afterclear.catalogue.order_text.binding import bound_acts
 from afterclear.catalogue.order_text.clauses import clauses_of
-from afterclear.catalogue.order_text.cutting import words_in
 from afterclear.catalogue.order_text.referring import IN_A_ROW
 from afterclear.catalogue.order_text.serving import with_consumables
 from afterclear.catalogue.order_text.spots import torn_apart
 from afterclear.catalogue.order_text.told import Bound, Clause
 from afterclear.catalogue.order_words.consumables import load_consumables
+from afterclear.catalogue.order_words.cutting import words_in
 from afterclear.catalogue.order_words.speech import LANGUAGES, Speech
 from afterclear.catalogue.order_words.speeches import load_speeches
 from afterclear.catalogue.order_words.vocabulary import plain_words

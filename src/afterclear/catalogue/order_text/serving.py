@@ -90,11 +90,12 @@ def _with_own(clause: Clause) -> Clause:
     if not clause.used:
         return replace(clause, places=places)
     stems = {s for part in clause.used for s in part.stems}
+    is_same = all(act.action == "replace" for act in clause.acts)
     return replace(
         clause,
         parts=[*clause.parts, *clause.used],
         places=places,
-        acts=clause.acts or clause.used_acts,
+        acts=[*clause.used_acts, *clause.acts] if is_same else clause.acts,
         loose=max(0, clause.loose - len(clause.used_words)),
         strange=max(0, clause.strange - len(clause.used_words)),
         heads=clause.heads - stems,

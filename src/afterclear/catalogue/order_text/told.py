@@ -85,6 +85,9 @@ class Clause:
     added: bool = False  # a plus stands before it
     beside: bool = False  # "with" stands before it
     begins_here: bool = False  # "today", "we": the writer's own work begins
+    swaps: bool = False  # by a word that also says two parts changed places
+    swapped: bool = False  # it says that they did
+    wanders: bool = False  # a fault went with the part
     negated: bool = False  # "not" or "nothing" stands before the work
     passed: frozenset[int] = frozenset()  # places and words without meaning
     first_place: int = -1

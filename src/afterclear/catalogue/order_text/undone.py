@@ -1,5 +1,7 @@
 """Clauses about work that was not done, or not by the writer."""
 
+from itertools import pairwise
+
 from afterclear.catalogue.order_text.told import Clause
 
 _PARTS_NEW = {"replace", "repair"}  # what "nothing fitted" denies
@@ -7,6 +9,7 @@ _PARTS_NEW = {"replace", "repair"}  # what "nothing fitted" denies
 
 def void_undone(clauses: list[Clause]) -> None:
     """Make clauses void that tell of work to come, refused, or done by others."""
+    _without_swaps(clauses)
     for at, clause in enumerate(clauses):
         rest = [c for c in clauses[at + 1 :] if c.sentence == clause.sentence]
         if "condition" in clause.said:
@@ -29,6 +32,20 @@ def void_undone(clauses: list[Clause]) -> None:
             is_bare = not (clause.parts or clause.named_others or clause.strange)
             if is_bare and not _is_of_another_place(clauses[:at], clause):
                 _void_back(clauses[:at], clause)
+
+
+def _without_swaps(clauses: list[Clause]) -> None:
+    """Take parts that changed places to find a fault for named only: nothing new was fitted."""
+    for before, clause in pairwise(clauses):
+        is_place = "cylinder" in clause.places and not (clause.parts or clause.acts)
+        if before.swaps and clause.beside and is_place:
+            before.swapped = clause.void = True
+            clause.places = {}
+        # "coils 2 and 3 swapped, misfire moved"
+        before.swapped |= before.swaps and clause.wanders and not clause.acts
+    for clause in clauses:
+        if clause.swapped:
+            clause.acts, clause.places, clause.is_state = [], {}, True
 
 
 def _is_heading(clause: Clause) -> bool:

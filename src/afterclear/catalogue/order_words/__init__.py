@@ -1,1 +1,1 @@
-"""The words of work orders in each language: vocabulary, grammar and the names they make."""
+"""The words of work orders in each language: cut, known, bent, and the names they make."""

@@ -1,7 +1,7 @@
 """Names of parts, places and actions found among the words of a text."""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from afterclear.catalogue.order_words.vocabulary import Word
@@ -81,15 +81,28 @@ class Phrases:
 
         No name lies across a word of ``walls``, which may only be one of its own.
         """
-        found = []
+        found: dict[tuple[tuple[int, ...], frozenset[str]], Found] = {}
         for name in self._within(words):
             for start, word in enumerate(words):
                 if word.stems.isdisjoint(name):
                     continue
                 places = _gather(name, words, start, passed, walls)
                 if places and self._is_sure([words[at] for at in places]):
-                    found.append(Found(places, self._meanings[name]))
-        return _apart(found)
+                    found[places, frozenset(name)] = self._in_turn(name, places, words, found)
+        return _apart(list(found.values()))
+
+    def _in_turn(
+        self,
+        name: _Name,
+        places: tuple[int, ...],
+        words: list[Word],
+        found: Mapping[tuple[tuple[int, ...], frozenset[str]], Found],
+    ) -> Found:
+        """Prefer the name whose words stand in this order: "filtr oleju" to "olej, filtr"."""
+        before = found.get((places, frozenset(name)))
+        is_in_turn = all(s in words[at].stems for s, at in zip(name, places, strict=True))
+        one = Found(places, self._meanings[name])
+        return one if is_in_turn or before is None else before
 
     def _within(self, words: list[Word]) -> list[_Name]:
         """Names whose stems all occur somewhere among words."""

@@ -48,13 +48,15 @@ _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
     "purposes", "vague", "nouns", "also", "tools", "causes", "flows", "aims", "twos",
-    "counts",
+    "counts", "between",
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
-# "done" of what is renewed when anything is done with it; a counter set to nought
+# "done" of what is renewed when anything is done with it; a counter set to nought; "swapped",
+# if it may only say that two parts changed places; a fault that went with a part
 BEGUN: Final = (
     "findings", "remade", "rubs", "removed", "fits", "good", "after", "light", "resets",
+    "swaps", "wanders",
 )  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _SAME_FROM: Final = 3  # letters two forms of one word begin with: "olej", "oleju"
@@ -117,7 +119,8 @@ class Speech:
         # "to replace the starter", told after what was taken off for it; "two": both of an axle;
         # "four"
         self.aims, self.twos, self.counts = set[str](), set[str](), set[str]()
-        self.quantities: set[str] = set()  # "pressure": a measured quantity, no part
+        # "with", before the place a part was swapped to; "pressure": a measured quantity, no part
+        self.between, self.quantities = set[str](), set[str]()
         self._weak: set[str] = set()
         self._deeds = Deeds()
         # words of components' names, of ``heads`` and ``states``, as written

@@ -19,7 +19,7 @@ _SECTIONS: Final = {
     "pointers", "rubs", "bulbs", "removed", "fits",
     "trial", "purposes", "earths", "good", "after", "vague", "short", "nouns", "also", "tools",
     "given", "plain", "light", "resets", "flows", "causes", "refitted", "aims", "twos",
-    "counts", "drives", "lights",
+    "counts", "drives", "lights", "swaps", "wanders", "between",
 }  # fmt: skip
 
 

@@ -10,6 +10,11 @@ from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
+from afterclear.readers.suggest.beside.cleared import (
+    fill_cleared_beside,
+    is_of_clearing,
+)
+from afterclear.readers.suggest.beside.groups import Group, groups_meant, side_groups
 from afterclear.readers.suggest.decisions.by_past import (
     form_by_past,
     mark_by_past,
@@ -109,11 +114,42 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     profiles = profiles_of(seen.frame, context.words, seen.units)
     picks = picks_of(asker.answers, [p.heading for p in profiles])
     whole = sight_of(profiles, context)
+    source = (seen, delivery, context)
+    groups = side_groups(whole)
+    if not groups:
+        return _decided(profiles, source, picks, asker)
+    first, *more = (
+        _decided(_without_others(profiles, groups, group), source, picks, asker)
+        for group in groups_meant(groups, whole, asker)
+    )
+    for each in more:
+        first.more += [each, *each.more]
+        first.looks += [look for look in each.looks if look not in first.looks]
+    return first
+
+
+def _without_others(profiles: list[Profile], groups: Sequence[Group], own: Group) -> list[Profile]:
+    """Leave out the columns of the other groups of a row."""
+    others = {heading for group in groups if group is not own for heading in group.headings}
+    return [p for p in profiles if p.heading not in others]
+
+
+def _decided(
+    profiles: list[Profile],
+    source: tuple[Seen, Delivery, Context],
+    picks: Mapping[str, str],
+    asker: Asker,
+) -> Decision:
+    """Settle the columns of one table; ``profiles``: those that are its own."""
+    seen, delivery, context = source
+    whole = sight_of(profiles, context)
     profiles = _without_aside(profiles, picks)
     sight = sight_of(profiles, context)
     wide = side_by_side(sight)
     readings = readings_with(picks, readings_of(sight), sight)
     readings = [r for r in readings if not _is_wide(r, wide)]
+    if seen.kind in {"json", "xml"}:
+        readings = [r for r in readings if not is_of_clearing(r.heading, sight)] or readings
     roles = settled(readings)
     title = f"{delivery.name}\n{seen.title}"
     into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)
@@ -151,6 +187,7 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     part_rows(filling)
     _FILL[into.table](filling)
     fill_parted(filling)
+    fill_cleared_beside(filling)
     fill_picked(filling)
     _keys(filling)
     _miss_codes_as_headings(filling)

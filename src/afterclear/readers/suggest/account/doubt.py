@@ -92,13 +92,31 @@ class Account:
         words = [_in_words(each) for each in told]
         return any(said and any(said in each for each in words) for said in map(_in_words, texts))
 
-    def ask_whether_fine(self, key: str, text: str, fine: str, rows: Sequence[str]) -> None:
-        """Ask about a doubt; unless a person says that all is well nothing is loaded."""
+    def ask_whether_fine(
+        self,
+        key: str,
+        text: str,
+        fine: str,
+        rows: Sequence[str],
+        cell: tuple[str, str] | None = None,
+    ) -> None:
+        """Ask about a doubt; unless a person says that all is well nothing is loaded.
+
+        ``cell``: heading and cell of the rows it is about, which may be left out instead.
+        """
         stop = worded(
             "it is otherwise, or nobody knows: nothing is loaded; a map of your own can say it"
         )
-        choices = (Choice("fine", fine), Choice("stop", stop))
-        self._choose(Question(key, text, choices, tuple(rows), unasked="stop"))
+        choices = [Choice("fine", fine), Choice("stop", stop)]
+        if cell is not None:
+            about = dict(zip(("heading", "cell"), cell, strict=True))
+            leave = worded(
+                "nobody knows: rows with {cell!r} under {heading!r} are left out", **about
+            )
+            choices.insert(1, Choice("leave", leave))
+        word = self._choose(Question(key, text, tuple(choices), tuple(rows), unasked="stop"))
+        if cell is not None and word == "leave":
+            self._leave_out(cell[0], [cell[1]])
 
     def ask_whether_rows_count(
         self, key: str, text: str, profile: Profile, places: Sequence[int]
@@ -113,10 +131,14 @@ class Account:
         rows = self.rows_at(places, profile)
         question = Question(key, text, choices, rows, unasked="stop")
         if self._choose(question) == "leave" and key in self.asker.answers:
-            cells = dict.fromkeys(profile.cells[at] for at in places)
-            own = {profile.heading: f"^\\s*(?:{'|'.join(map(re.escape, cells))})\\s*$"}
-            for table in self.tables:
-                table.table_keys["drop_where"] = _with(table.table_keys.get("drop_where"), own)
+            self._leave_out(profile.heading, [profile.cells[at] for at in places])
+
+    def _leave_out(self, heading: str, cells: Sequence[str]) -> None:
+        """Leave out the rows that have one of some cells under a heading."""
+        words = "|".join(map(re.escape, dict.fromkeys(cells)))
+        own = {heading: f"^\\s*(?:{words})\\s*$"}
+        for table in self.tables:
+            table.table_keys["drop_where"] = _with(table.table_keys.get("drop_where"), own)
 
     def _choose(self, question: Question) -> str:
         word = self.asker.choose(question)

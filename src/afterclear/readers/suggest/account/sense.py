@@ -31,6 +31,7 @@ class Finding:
     key: str
     text: str
     lines: tuple[int, ...]
+    cell: tuple[str, str] | None = None  # heading and cell of the rows that may be left out
 
 
 def ask_sense(account: Account) -> None:
@@ -42,6 +43,7 @@ def ask_sense(account: Account) -> None:
                 found.text,
                 worded("yes: it is so"),
                 account.rows_of_lines(found.lines),
+                found.cell,
             )
             break  # one of a kind is enough: it is the same map
 
@@ -91,7 +93,9 @@ def _falling(account: Account) -> Iterator[Finding]:
         km = _km(row)
         if km and _whose(row) and _when(row):
             points[_whose(row)].append((_when(row), km, row["_line"]))
-    for each in points.values():
+    for name, each in points.items():
+        if len(account.known.owners.get(name, ())) > 1:
+            continue  # a plate that moved: two odometers
         for (_, before, a), (_, after, b) in pairwise(sorted(each)):
             if after < _FALLS * before - 1 and not account.is_spoken_of("fall as time goes"):
                 yield Finding(
@@ -247,7 +251,14 @@ def _other_vehicle(account: Account) -> Iterator[Finding]:
                     vehicle=str(row.get("vehicle_id") or own),
                 ),
                 (row["_line"],),
+                _cell_of(account, at, own),
             )
+
+
+def _cell_of(account: Account, at: int, own: str) -> tuple[str, str] | None:
+    """Give the heading and the cell by which a row names its vehicle."""
+    named = (p for p in account.profiles if plain_id(p.cells[at]) == own)
+    return next(((p.heading, p.cells[at]) for p in named), None)
 
 
 def _status_in_text(account: Account) -> Iterator[Finding]:

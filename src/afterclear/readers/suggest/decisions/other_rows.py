@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
+from afterclear.readers.suggest.beside.cleared import unit_cleared
 from afterclear.readers.suggest.decisions.legends import ask_marked_rows
 from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -237,3 +238,5 @@ def fill_parted(f: Filling) -> None:
             for t in f.decision.columns
             if t.column in own
         ]
+        if unit := unit_cleared(f):  # empty would mean all of them
+            more.columns.append(unit)

@@ -4,6 +4,7 @@ import re
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
+from afterclear.readers.suggest.beside.cleared import says_cleared
 from afterclear.readers.suggest.decisions.picked import CHOSEN
 from afterclear.readers.suggest.evidence.date_formats import FIRST, ORDER, TimeColumn, time_column
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -72,6 +73,8 @@ def _time_column(f: Filling, column: str) -> Reading | None:
         and (p.heading in f.picks or is_of_now(p.heading, f.sight.words))
     ]
     candidates = [p for p in candidates if f.picks.get(p.heading, column) == column]
+    if column == "scanned_at":  # codes were read before they were cleared
+        candidates = [p for p in candidates if not says_cleared(f, p)] or candidates
     if not candidates:
         return None
     if picked := [p for p in candidates if p.heading in f.picks]:
@@ -104,7 +107,8 @@ def _time_column(f: Filling, column: str) -> Reading | None:
 
 
 def _clock_of(f: Filling) -> TimeColumn | None:
-    clocks = [c for h, c in f.sight.clocks.items()]
+    clocks = [c for h, c in f.sight.clocks.items() if not says_cleared(f, f.sight.by_name[h])]
+    clocks = clocks or list(f.sight.clocks.values())
     headed = [
         c for c in clocks if f.sight.by_name[c.heading].means("time_of_day", "scanned_at") > 0
     ]

@@ -13,7 +13,17 @@ from afterclear.errors import RefusedFileError, UsageError, worded
 MOST_QUESTIONS = 7
 # Questions on which most rows depend come first (own judgement).
 _RANK = (
-    *("encoding", "table", "vehicle", "time", "codes", "date-order", "decimal-mark", "plates"),
+    *(
+        "encoding",
+        "table",
+        "vehicle",
+        "groups",
+        "time",
+        "codes",
+        "date-order",
+        "decimal-mark",
+        "plates",
+    ),
     *(
         "rows",
         "struck",

@@ -52,6 +52,7 @@ _IGNITION_ON = re.compile(
     r"|zündung (?:ein|an)|na zapłonie|przy włączonym zapłonie)\b",
     re.IGNORECASE,
 )
+_OXYGEN = re.compile(r"\bo2\b(?=[\s-]*[^\W\d_])", re.IGNORECASE)  # no number of a sensor
 _DEGREE = re.compile(r"\bt\s?°(?!\s?c\b)\.?", re.IGNORECASE)  # T°: temperature
 _BUTTON_CELL = re.compile(r"\bcr[ -]?[12]\d{3}\b", re.IGNORECASE)  # IEC 60086-3: CR2032
 # grades of gear oils (SAE J306); engine oils have 0W to 60 (SAE J300)
@@ -96,6 +97,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     text = _GEAR_OIL.sub(" gearoil ", text)
     text = _AFTER_SIGN.sub(r"\1;", text)
     text = _TWICE.sub(r"\1 \1", text)
+    text = _OXYGEN.sub(" lambda ", text)
     text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
     text = _BOTH.sub(BOTH_SIDES, text)
     text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
@@ -128,7 +130,8 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
         dotted = at + 1 < len(found) and found[at + 1].group() == "."
         dotted = dotted and not (_is_acronym(token, text[match.end() + 1 :]) and not is_shouted)
         small = token.casefold()
-        small = vocabulary.dotted.get(small, small) if dotted else small
+        is_counted = bool(words) and words[-1].text.isdecimal()  # "5 l."
+        small = vocabulary.dotted.get(small, small) if dotted and not is_counted else small
         if dotted and _CLAUSE_ENDS.match(text, match.end()):
             small = vocabulary.dotted.get(f"{small}.", small)
         is_measure = small in _MEASURED and bool(words) and words[-1].text.isdecimal()
@@ -187,7 +190,13 @@ def _goes_on_in_place(
 ) -> bool:
     """Whether a place goes on or begins after a short form: "Bremslicht li. Birne", "dir. AVG"."""
     begun = _WORD.match(after)
-    if begun is None or len(before) > _SHORT_PLACE or sentence[-1].written.isupper():
+    if begun is None:
+        return False
+    if folded_word(begun[1].casefold()) in vocabulary.corners and sentence[-1].stems:
+        is_name = before not in vocabulary.plain and before not in vocabulary.places
+        if is_name and not _tells_work(sentence, vocabulary):
+            return True  # "Raddrehzahlsens. vl gewechselt"
+    if len(before) > _SHORT_PLACE or sentence[-1].written.isupper():
         return False
     if begun[1].isupper() and folded_word(begun[1].casefold()) in vocabulary.corners:
         return not (vocabulary.is_written(before) or before in vocabulary.plain)

@@ -1,0 +1,1 @@
+"""What else a row of a reading holds: another reading, and when codes were cleared."""
