@@ -12,6 +12,7 @@ from typing import Final
 from afterclear.wording.language import Language, mark
 
 _BETWEEN: Final = re.compile(r"([:,;] )")
+_NAMES_A_UNIT: Final = re.compile(r"\b(from|that of): ")  # what follows is read on, not set apart
 _COUNTED: Final = re.compile(r"(?<![\w/-])(?:[A-L]|\d+)(?![\w/-])")  # bank 1, solenoid A
 
 # the text for a code or failure type that is in no table
@@ -64,9 +65,11 @@ def code_words(text: str, language: Language) -> str | None:
 
     >>> code_words("wheel speed sensor, front left: circuit open", Language("de"))
     'Raddrehzahlsensor, vorn links: Stromkreis unterbrochen'
+    >>> code_words("invalid data from: gateway: network signal invalid", Language("en"))
+    'invalid data from gateway: network signal invalid'
     """
     if language.tag == "en":
-        return text
+        return _NAMES_A_UNIT.sub(r"\1 ", text)
     if "{" in text:
         return None
     return _around(text, language) or _parted(text, language)
