@@ -1,6 +1,8 @@
 """How soon a tripled rate can be found at all, and how soon it is: 1,000 vehicles in 20 models.
 
-Two oracles know what no search knows. Both know every group's true rate and that it triples.
+The rise is looked for as ``find_emerging`` looks among models, with its share of the false alarms;
+how many of these there are in equal fleets, the other groups among them, says ``rises_whole``.  Two
+oracles know what no search knows. Both know every group's true rate and that it triples.
 
 - One knows the day, too, and gives all false alarms that this pair of model and component may have
   in the days since to one test of them. No rule with as few false alarms finds more by then
@@ -11,31 +13,22 @@ Two oracles know what no search knows. Both know every group's true rate and tha
   1972, Biometrika 59, from memory).
 """
 
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from scipy import stats
 
 from afterclear.estimators.arrays.validation import FloatArray
-from tests.estimators.counted_fleet import CountedFleet, planted, record_of, searched
+from afterclear.estimators.rates.rising import RateRecord, Search, find_rises
+from afterclear.findings.rising.find_emerging import ALARMS_A_YEAR, LEVELS, SHARES
+from tests.estimators.counted_fleet import CountedFleet, planted, record_of, search_of
 
 N_MODELS, VEHICLES, COMPONENTS = 20, 50, 12
 PAIRS = N_MODELS * COMPONENTS
 FACTOR = 3.0
 WITHIN_DAYS = 60
 RISE_DAY, N_DAYS = 480, 600
-# of the search's false alarms, as ``find_emerging`` gives to models: of each component, of all
-_SHARES = {COMPONENTS: 0.25, 1: 0.15}
 _GRID = 0.01  # of the chain's states, in onsets
-
-
-@dataclass(frozen=True)
-class Found:
-    """What one fleet came to."""
-
-    delay: int | None  # days until the rise was found; None: not while the fleet was watched
-    n_false: int  # alarms that are not the rise
 
 
 def floor(per_year: float, pairs: int = PAIRS) -> float:
@@ -95,26 +88,20 @@ def _steps(a_day: float, per_year: float, limit: int) -> FloatArray:
     return steps
 
 
-def search(
-    per_year: float, seed: int, *, rises: bool = True, components: int = COMPONENTS
-) -> Found:
-    """Draw a fleet and let the tool look at it each day; one component of one model may rise.
+def found_after(per_year: float, seed: int, *, components: int = COMPONENTS) -> int | None:
+    """Draw a fleet in which one component of one model rises, and look at that model each day.
 
-    ``per_year``: onsets of a component in a model.  ``components`` 1: all faults together.
+    Give the days until it is found; None: it is not while the fleet is watched.  ``per_year``:
+    onsets of a component in a model.  ``components`` 1: all faults together.
     """
     fleet = CountedFleet(N_MODELS, VEHICLES, (per_year / VEHICLES,) * components, N_DAYS)
     rng = np.random.default_rng([seed, round(per_year)])
     model = int(rng.integers(N_MODELS))
-    factors = planted(fleet, model, RISE_DAY, FACTOR) if rises else None
+    factors = planted(fleet, model, RISE_DAY, FACTOR)
     records = [record_of(fleet, k, rng, None if k else factors) for k in range(components)]
-    found = [
-        (kind, rise)
-        for kind, own in enumerate(searched(records, share=_SHARES[components]))
-        for rise in own
-    ]
-    delays = [
-        rise.alarm_day - RISE_DAY
-        for kind, rise in found
-        if rises and (kind, rise.group) == (0, model) and rise.alarm_day >= RISE_DAY
-    ]
-    return Found(min(delays, default=None), len(found) - len(delays))
+    share = SHARES[components == 1][LEVELS.index("model")]
+    whole: Search = search_of(records, ALARMS_A_YEAR, share)
+    first, own = records[0], slice(model, model + 1)
+    record = RateRecord(first.onsets[own], first.km[own], first.all_onsets, first.all_km)
+    delays = [rise.alarm_day - RISE_DAY for rise in find_rises(record, whole)]
+    return min((days for days in delays if days >= 0), default=None)

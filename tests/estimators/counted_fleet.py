@@ -53,14 +53,19 @@ def planted(fleet: CountedFleet, group: int, day: int, factor: float) -> FloatAr
     return rises
 
 
-def searched(
-    records: list[RateRecord], alarms_a_year: float = 1.0, share: float = 1.0
-) -> list[list[Rise]]:
-    """Search all kinds of faults of a fleet as one level of groups."""
+def search_of(records: list[RateRecord], alarms_a_year: float, share: float) -> Search:
+    """Give the search of all kinds of faults of a fleet as one level of groups."""
     n_groups, n_days = records[0].onsets.shape
     starts = start_days(60, n_days, 0)
     sums = [squared_misses(record, starts) for record in records]
     spread = group_spread(sum(each[0] for each in sums), sum(each[1] for each in sums))
     weight = np.full(starts.size, share * 7 / 365 / (n_groups * len(records)))
-    search = Search(starts, spread, weight, whole=False, alarms_a_year=alarms_a_year)
+    return Search(starts, spread, weight, whole=False, alarms_a_year=alarms_a_year)
+
+
+def searched(
+    records: list[RateRecord], alarms_a_year: float = 1.0, share: float = 1.0
+) -> list[list[Rise]]:
+    """Search all kinds of faults of a fleet as one level of groups."""
+    search = search_of(records, alarms_a_year, share)
     return [list(find_rises(record, search)) for record in records]

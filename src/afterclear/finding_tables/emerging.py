@@ -70,7 +70,7 @@ class EmergingVehicle:
 _METHOD: Final = (
     "Shiryaev-Roberts sum of gamma-Poisson Bayes factors over days of change, first onset per "
     "vehicle over km by band of distance, less what rises everywhere; weights of all groups and "
-    "components sum to 1, at most one false alarm a year"
+    "components sum to 1, at most three false alarms a year, 0.6 in simulated fleets"
 )
 _SAYS: Final = (
     (
