@@ -34,6 +34,11 @@ _READINGS: Final = """
     WHERE km IS NOT NULL AND seen_at <= $1 ORDER BY vehicle_id, seen_at, km"""
 _FAULTS: Final = "FROM coming_faults ORDER BY vehicle_id, family, seen_at"
 _UNIT: Final = ("vehicle_id", "family")  # a component at one place of one vehicle
+# what failures and stretches are made of
+_COUNTED: Final = (
+    "vehicle", "component_no", "fault_no", "began", "seen_at", "seen_km", "over_at", "over_km",
+    "looked_km", "known_at", "over_km_before", "looked_km_before",
+)  # fmt: skip
 _VISIT_KM: Final = 25.0  # a reading nearer to the work is of the same visit, as in histories
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - the store's instants are UTC without a zone
 
@@ -84,7 +89,9 @@ def seen_past(con: Connection, moments: FloatArray, as_of: datetime) -> Seen | N
         .then(pl.col("over_km", "looked_km").shift(1))
         .name.suffix("_before")
     )
-    began = faults.filter("began")
+    # what is told later: names of a million faults take much memory
+    told = faults.filter("began").select("vehicle_id", "component", "seen_at")
+    faults = faults.select(_COUNTED)
     risks = Risks(
         known["kind_no"].to_numpy(),
         known.select(_placed("component", components)).to_series().to_numpy(),
@@ -96,9 +103,9 @@ def seen_past(con: Connection, moments: FloatArray, as_of: datetime) -> Seen | N
         _vehicles(vehicles, readings, moments),
         risks,
         _stretches(faults),
-        _failures(began),
+        _failures(faults.filter("began")),
     )
-    return Seen(past, vehicles, components, began)
+    return Seen(past, vehicles, components, told)
 
 
 def _placed(column: str, names: list[str]) -> pl.Expr:
@@ -156,7 +163,9 @@ def _first_looks(faults: pl.DataFrame, readings: pl.DataFrame) -> pl.Series:
 
 def _stretches(faults: pl.DataFrame) -> Stretches:
     """Give what every unit did after its first fault, and that it is as delivered no more."""
-    rows = faults.with_columns(
+    names = ("vehicle", "component_no", "fault_no", "known_at", "seen_km", "over_km", "looked_km")
+    rows = faults.select(
+        *names,
         next_km=pl.when(pl.col("fault_no").shift(-1) > 0)
         .then(pl.col("seen_km").shift(-1))
         .fill_null(np.inf),
