@@ -18,9 +18,11 @@ from afterclear.digest.common.file_names import vehicle_page
 from tests.scenario.book import Book
 from tests.scenario.catalogue import WHEEL_SENSOR
 from tests.scenario.drive import END
+from tests.scenario.fleet import Vehicle
 from tests.scenario.simulate import simulate
-from tests.scenario.told import fitted_since, risen, sooted_works
+from tests.scenario.told import fitted_since, risen, sooted_works, unnamed_orders
 from tests.scenario.trends import RISES_ON
+from tests.scenario.unnamed import joined
 
 _WHEEL = "wheel_speed_sensor"
 
@@ -31,8 +33,13 @@ def app(demo_run: tuple[App, DemoReport]) -> App:
 
 
 @pytest.fixture(scope="module")
-def book() -> Book:
-    return simulate()[1]
+def simulated() -> tuple[dict[str, Vehicle], Book]:
+    return simulate()[:2]
+
+
+@pytest.fixture(scope="module")
+def book(simulated: tuple[dict[str, Vehicle], Book]) -> Book:
+    return simulated[1]
 
 
 def test_cleaning_the_valve_is_found_to_cure_less_often_than_a_new_one(
@@ -84,6 +91,16 @@ def test_an_order_without_codes_is_the_repair_of_the_fault_its_part_may_cure(app
     # erased beside an order: no site is blamed for a bare clear
     bare = export_frame(app, "process_orders").filter(finding="bare_clears")
     assert leak[0]["attempt_id"] not in bare["attempt_id"].to_list()
+
+
+def test_no_order_without_codes_is_for_another_fault_than_it_was_made_for(
+    app: App, simulated: tuple[dict[str, Vehicle], Book]
+) -> None:
+    """Of 12 such orders of the fleet 11; of the rear lamp's code, its maker's, no part is known."""
+    meant, told = unnamed_orders(*simulated), joined(app)
+    assert len(meant) > 10
+    assert {code for order, code in meant.items() if order not in told} == {"B1A41"}
+    assert [o for o, code in meant.items() if code not in told.get(o, {code})] == []
 
 
 def test_the_rise_is_found_in_its_model_with_the_vehicles_it_began_on(app: App, book: Book) -> None:

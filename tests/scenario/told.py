@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from tests.scenario.book import Book, Line
 from tests.scenario.catalogue import EGR_VALVE, WEAK_BRAND, WHEEL_SENSOR
 from tests.scenario.drive import END
+from tests.scenario.fleet import Vehicle
 from tests.scenario.sites import SITES
 from tests.scenario.story import Story
 from tests.scenario.trends import CHANGED_SITE, CHANGES_ON, RISES_ON, RISING, SOOTED
@@ -160,6 +161,20 @@ def risen(book: Book) -> set[str]:
         if scan.at.date() >= RISES_ON
         and any(row.sign and row.sign.code == "P0717" for row in scan.rows)
     }
+
+
+def unnamed_orders(vehicles: dict[str, Vehicle], book: Book) -> dict[str, str]:
+    """Give for each order that names no code, and was for a fault, the code of that fault."""
+    meant: dict[str, str] = {}
+    mended = [truth for truth in book.truths if truth.kind == "repair"]
+    for order in (order for order in book.orders if not order.codes):
+        at = (order.vehicle_id, order.at)
+        names = {t.fault for t in mended if (t.vehicle_id, t.at) == at}
+        fitted = {(line.family, line.position) for line in order.lines}
+        for fault in vehicles[order.vehicle_id].model.faults:
+            if fault.name in names and (fault.part.family, fault.position) in fitted:
+                meant[order.repair_id] = fault.sign.code
+    return meant
 
 
 def fitted_since(book: Book, family: str, since: datetime) -> list[Line]:
