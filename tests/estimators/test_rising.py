@@ -93,6 +93,20 @@ def test_what_is_found_does_not_depend_on_later_days() -> None:
     assert searched([cut(record, day - 1)], RARE) == [[]]
 
 
+def test_no_rise_is_told_whose_interval_on_the_day_it_is_found_holds_the_old_rate() -> None:
+    """Few onsets, a limit that is easily passed: the sum alone would tell of many."""
+    fleet = CountedFleet(vehicles=50, per_year=(0.1,))
+    told = 0
+    for seed in range(12):
+        record = record_of(fleet, 0, np.random.default_rng(seed))
+        for rise in searched([record], 100.0)[0]:
+            known = searched([cut(record, rise.alarm_day + 1)], 100.0)[0]
+            then = [each for each in known if each.group == rise.group][-1]
+            assert (then.alarm_day, then.ratio_low > 1) == (rise.alarm_day, True)
+            told += 1
+    assert told > 3
+
+
 def test_a_rise_that_ended_is_over_and_a_second_one_is_new() -> None:
     fleet = CountedFleet(vehicles=100, per_year=(3.0,), n_days=1000)
     twice = np.ones((fleet.n_groups, fleet.n_days))

@@ -10,6 +10,7 @@ together are 1, so ``alarms_a_year`` holds for the whole search.
 Exposure is what lets events be seen: it comes with the reading that shows it, so denser readings
 add none. Ageing is taken out by bands of distance, and so is what rises everywhere else at the same
 time. All that a comparison needs comes from before its start: a later look changes no alarm.
+A sum beyond the limit is told once the 95 % interval of the new rate leaves out the old one, too.
 
 References: Shin, Ramdas & Rinaldo 2023, "E-detectors: a nonparametric framework for sequential
 change detection" (from memory); Ville 1939 (from memory).
@@ -165,12 +166,14 @@ class _Group:
         for begin in range(0, days.size, _AT_ONCE):
             some = days[begin : begin + _AT_ONCE]
             weighed, n = self._weighed(some, not_before)
-            total = np.logaddexp.reduce(weighed, axis=1)
-            likeliest = np.take_along_axis(n, weighed.argmax(axis=1)[:, None], axis=1)[:, 0]
-            passed = (total >= self._limit) & (likeliest >= FEWEST)
-            if passed.any():
-                first = int(passed.argmax())
-                return int(some[first]), float(total[first] - self._limit)
+            total, likeliest = np.logaddexp.reduce(weighed, axis=1), weighed.argmax(axis=1)
+            enough = np.take_along_axis(n, likeliest[:, None], axis=1)[:, 0] >= FEWEST
+            places = self._starts_before(some)
+            for row in np.flatnonzero((total >= self._limit) & enough):
+                day = int(some[row])
+                # what may as well be no rise by its own interval is none yet
+                if self._ratio(_quantiles(weighed[row], places[row])[1], day)[1] > 1:
+                    return day, float(total[row] - self._limit)
         return None
 
     def _starts_before(self, days: IntArray) -> IntArray:
@@ -221,12 +224,7 @@ class _Group:
             places = self._starts_before(np.array([end]))[0]
             weighed = np.where(self._search.starts[places] < alarm, later, -np.inf)
             evidence = max(evidence, float(np.logaddexp.reduce(later) - self._limit))
-        early = places[::-1]
-        share = np.cumsum(np.exp(weighed - np.logaddexp.reduce(weighed))[::-1])
-        low, middle, high = (
-            int(early[min(int(np.searchsorted(share, each)), early.size - 1)])
-            for each in (0.05, 0.5, 0.95)
-        )
+        low, middle, high = _quantiles(weighed, places)
         n, expected = self._since(np.array([middle]), np.array([end]))
         own = float(self._shape[middle] / self._scale[middle])
         starts = self._search.starts
@@ -256,3 +254,12 @@ class _Group:
         odds = (ratio - 1) * expected - onsets * np.log(ratio)
         passed = odds - np.minimum.accumulate(odds) >= _OVER_ODDS
         return alarm + int(np.argmax(passed)) if passed.any() else None
+
+
+def _quantiles(weighed: FloatArray, places: IntArray) -> tuple[int, int, int]:
+    """Give the places of the starts up to which 5, 50 and 95 % of the weight (ln) lie."""
+    early = places[::-1]
+    share = np.cumsum(np.exp(weighed - np.logaddexp.reduce(weighed))[::-1])
+    last = early.size - 1
+    found = [int(early[min(int(np.searchsorted(share, each)), last)]) for each in (0.05, 0.5, 0.95)]
+    return found[0], found[1], found[2]
