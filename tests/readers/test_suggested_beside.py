@@ -90,6 +90,23 @@ def test_a_clearing_within_a_visit_of_a_tree_is_no_unit_of_its_reading(
     assert "10:40" in str(clear[1])
 
 
+def test_a_clearing_within_a_reading_of_a_tree_is_a_clear(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    """The path has a word for reading, too; umlauts are written out."""
+    tree = (
+        '<Liste><Fahrzeug nr="3301"><Auslesung zeit="08.04.2026 07:32">'
+        '<Geraet name="Motor"><Fehler code="P0403"/></Geraet>'
+        '<Loeschung zeit="08.04.2026 14:55"/></Auslesung></Fahrzeug>'
+        '<Fahrzeug nr="3302"><Auslesung zeit="18.04.2026 09:10">'
+        '<Geraet name="Motor"><Fehler code="P0420"/></Geraet></Auslesung></Fahrzeug></Liste>'
+    )
+    told = suggest(tmp_path, "liste.xml", tree.encode(), words, rows="both")
+    assert not told.questions
+    clears = [r for r in made_rows(tmp_path, "liste.xml", tree, told) if r["table"] == "clears"]
+    assert [(r["vehicle_id"], str(r["cleared_at"])[11:16]) for r in clears] == [("3301", "14:55")]
+
+
 _IN_AND_OUT = (
     "Vehicle,Unit,In Date,In km,In Code,Out Date,Out km,Out Code\n"
     "V-1,Engine,2026-02-16,56270,P0303,2026-02-17,56273,-\n"

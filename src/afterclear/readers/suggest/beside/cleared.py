@@ -107,8 +107,8 @@ def says_cleared(f: Filling, profile: Profile) -> bool:
     own = profile.means("cleared_at")
     if own > _LIKELY and own > profile.means("scanned_at", "repaired_at") + 0.2:
         return True
-    said = f.sight.words.of_beginning("event", profile.heading, anywhere=True)
-    return said == "cleared"
+    end = " ".join(profile.heading.split(".")[-2:])  # of a path the thing and its own name
+    return f.sight.words.of_beginning("event", end, anywhere=True) == "cleared"
 
 
 def _time_of(f: Filling, profile: Profile) -> dict[str, object] | None:
