@@ -12,7 +12,7 @@ from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.commands.analysis.role_findings import rank_work
 from afterclear.commands.app import App
 from afterclear.errors import UnknownVehicleError, UsageError, worded
-from afterclear.store.engine.database import Connection, open_store, rows, scalar
+from afterclear.store.engine.database import Connection, open_store, rows, scalar, transaction
 from afterclear.store.queries.called_vehicles import vehicle_called
 from afterclear.store.queries.decisions import Decision, add_decisions, undo_decision
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES
@@ -58,11 +58,10 @@ def decide_all(
     with open_store(app.store) as con:
         still(con)
         codes = [_checked(con, one, app.clock()) for one in asked]
-        numbers = add_decisions(
-            con,
-            [_as_kept(one, code, app.clock()) for one, code in zip(asked, codes, strict=True)],
-        )
-        _rank_again(app, con)
+        kept = [_as_kept(one, code, app.clock()) for one, code in zip(asked, codes, strict=True)]
+        with transaction(con):  # a worklist that does not follow would ask for the same again
+            numbers = add_decisions(con, kept)
+            _rank_again(app, con)
     return numbers
 
 
@@ -88,7 +87,7 @@ def undo(app: App, number: int, by: str) -> str:
         UsageError: there is none of that number, or it was undone before.
 
     """
-    with open_store(app.store) as con:
+    with open_store(app.store) as con, transaction(con):
         vehicle_id = undo_decision(con, number, by, app.clock())
         _rank_again(app, con)
     return vehicle_id

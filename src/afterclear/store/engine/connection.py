@@ -52,6 +52,7 @@ class Connection:
 
         """
         self.takes = Takes()
+        self.is_in_transaction = False
         first = next(iter(stores.values())).absolute()
         self.path = first
         # a reader may lack the right to write beside the store

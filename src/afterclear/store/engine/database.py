@@ -247,8 +247,12 @@ def private_files() -> Iterator[None]:
 
 @contextmanager
 def transaction(con: Connection) -> Iterator[None]:
-    """Run the block as one transaction: all of it, or nothing."""
+    """Run the block as one transaction: all of it, or nothing.  Within another it is part of it."""
+    if con.is_in_transaction:
+        yield
+        return
     con.execute("BEGIN")
+    con.is_in_transaction = True
     try:
         with stop_explained():
             yield
@@ -258,6 +262,8 @@ def transaction(con: Connection) -> Iterator[None]:
             con.execute("ROLLBACK")
             con.execute("SET TimeZone = 'UTC'")  # a failed read may have left its own
         raise
+    finally:
+        con.is_in_transaction = False
     con.execute("COMMIT")
 
 

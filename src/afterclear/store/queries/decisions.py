@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Literal
 
 from afterclear.errors import UsageError, worded
-from afterclear.store.engine.database import Connection, query, scalar, transaction
+from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.results import naive
 
 Word = Literal["accept", "wait", "not_a_fault", "repaired_elsewhere"]
@@ -29,11 +29,10 @@ class Decision:
 
 
 def add_decisions(con: Connection, decisions: Sequence[Decision]) -> list[int]:
-    """Keep decisions, all or none; return their numbers."""
-    with transaction(con):
-        first = scalar(con, "SELECT max(decision_id) FROM decisions") + 1
-        for number, decision in enumerate(decisions, first):
-            _insert(con, number, decision)
+    """Keep decisions, in the transaction of what follows from them; return their numbers."""
+    first = scalar(con, "SELECT max(decision_id) FROM decisions") + 1
+    for number, decision in enumerate(decisions, first):
+        _insert(con, number, decision)
     return list(range(first, first + len(decisions)))
 
 
@@ -81,9 +80,8 @@ def undo_decision(con: Connection, number: int, undone_by: str, at: datetime) ->
                 at=undone_at,
             )
         )
-    with transaction(con):
-        con.execute(
-            "UPDATE decisions SET undone_by = ?, undone_at = ? WHERE decision_id = ?",
-            [undone_by, naive(at), number],
-        )
+    con.execute(
+        "UPDATE decisions SET undone_by = ?, undone_at = ? WHERE decision_id = ?",
+        [undone_by, naive(at), number],
+    )
     return str(vehicle_id)
