@@ -31,6 +31,7 @@ CAMPAIGNS: Final = {
     "rows": ("tests/commands/test_incremental_rows.py",),
     "year": ("tests/faults/test_year.py",),
     "machine": ("tests/faults/test_machine.py",),
+    "mixtures": ("tests/faults/test_mixtures.py",),
     "guided": ("tests/faults/test_guided.py",),
     "upgrade": ("tests/store/test_upgrading.py",),
     "coming": ("tests/calibration/test_coming.py",),

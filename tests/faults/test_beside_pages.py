@@ -153,6 +153,11 @@ def test_without_a_copy_the_store_is_held_until_the_pages_are_written(
     load_more(app)
 
 
+def test_nobody_waits_longer_than_half_a_minute_for_another() -> None:
+    """Neither for pages nor for anything else; who waits longer holds what is done already."""
+    assert max(locking.WRITER_WAITS_S, locking.READER_WAITS_S) <= 30
+
+
 def test_a_copy_for_which_there_is_no_room_is_not_left_half_made(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

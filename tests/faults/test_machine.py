@@ -25,6 +25,7 @@ from hypothesis.stateful import (
 from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store, rows
+from afterclear.store.engine.migrations import known_migrations
 from tests.campaigns import counted, repeats
 from tests.faults.garage_model import (
     NAMELESS,
@@ -38,6 +39,7 @@ from tests.faults.garage_model import (
     vin,
 )
 from tests.faults.garage_work import WORK, End, garage_app, killed_at
+from tests.faults.older_store import put_back
 
 STEPS: Final = 20
 EXAMPLES: Final = repeats(4)
@@ -49,8 +51,11 @@ MOMENTS: Final = st.just(0) | st.integers(1, 110)
 ASKS: Final = {
     "load": 17, "retract": 60, "reassign": 60, "replay": 100, "decide": 25, "undo": 22,
     "forget": 600, "allow": 8, "analyse": 400, "digest": 120, "vacuum": 160, "backup": 20,
-    "restore": 66,
+    "restore": 66, "upgrade": 100,
 }  # fmt: skip
+# Schemas of earlier programs.  Those before kept less of what the model knows of: who is forgotten,
+# or what a digest said.
+SCHEMAS: Final = [name for name in known_migrations() if name >= "0018"][:-1]
 TELLINGS: Final = st.builds(
     Telling,
     st.sampled_from(VEHICLES),
@@ -268,6 +273,13 @@ class GarageMachine(RuleBasedStateMachine):
         self._step(kept.garage.copy(), kill, "restore", kept.number)
         self.is_analysed = kept.is_analysed
 
+    @rule(schema=st.sampled_from(SCHEMAS), kill=MOMENTS)
+    def upgrades(self, schema: str, kill: int) -> None:
+        """Bring a store up to date that was an older program's until now."""
+        put_back(garage_app(self.folder, self.now).store, schema)
+        self._step(self.garage.copy(), kill, "upgrade")
+        self.is_analysed = False  # its results are to be made anew
+
     @rule(hours=st.sampled_from([-26, -1, 1, 700]))
     def sets_the_clock(self, hours: int) -> None:
         self.done["clock"] += 1
@@ -306,5 +318,6 @@ def test_in_any_order_and_killed_at_any_moment_the_store_says_what_the_model_say
     )
     n_steps = sum(n for what, n in GarageMachine.done.items() if "," not in what)
     counted(n_steps, "steps")
+    counted(sum(n for what, n in GarageMachine.done.items() if "killed" in what), "steps killed")
     print(f"\n{n_steps} steps:")
     print(dict(sorted(GarageMachine.done.items())))

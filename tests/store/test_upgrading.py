@@ -6,7 +6,6 @@ A schema is made by the migrations that were there then, which are never edited;
 
 import re
 from datetime import UTC, datetime
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,9 +20,9 @@ from afterclear.store.engine.migrations import known_migrations
 from afterclear.store.upkeep.checks import check_rows
 from tests.campaigns import counted, repeats
 from tests.faults.garage_work import garage_app, killed_at
+from tests.faults.older_store import schema_made
 
 NOW: Final = datetime(2026, 2, 1, 12, tzinfo=UTC)
-_FOLDER: Final = files("afterclear.store") / "migrations"
 _ROWS: Final = Path(__file__).with_name("data") / "rows_by_schema.sql"
 SECTIONS: Final = dict(
     re.findall(
@@ -48,13 +47,9 @@ STEP: Final = max(1, 16 // repeats(1))
 def store_of(folder: Path, last: str) -> dict[str, list[tuple[Any, ...]]]:
     """Make a store as the program with this last migration left it; give its lasting rows."""
     con = Connection({"store": folder / "garage.duckdb"}, read_only=False)
-    con.execute("CREATE TABLE migrations (name VARCHAR, applied_at TIMESTAMP)")
-    for name in known_migrations():
-        if name <= last:
-            con.script((_FOLDER / name).read_text(encoding="utf-8"))
-            con.execute("INSERT INTO migrations VALUES (?, timezone('UTC', now()))", [name])
-            if name in SECTIONS:
-                con.script(SECTIONS[name])
+    for name in schema_made(con, last):
+        if name in SECTIONS:
+            con.script(SECTIONS[name])
     found = rows_of(con, None)
     con.close()
     return found
