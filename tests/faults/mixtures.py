@@ -23,8 +23,8 @@ from typing import Any, Final
 from afterclear.commands.analysis.deciding import undo
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import load_sources
-from afterclear.commands.nightly import run_once
 from afterclear.commands.queries.exporting import export_file
+from afterclear.commands.running.nightly import run_once
 from afterclear.commands.upkeep import backup, check
 from afterclear.errors import AfterclearError, StoreInUseError
 from afterclear.store.engine.database import open_store, scalar
