@@ -12,7 +12,7 @@ from afterclear.commands.app import App
 from afterclear.commands.forgetting import forget
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.pages.write_digests import digest, make_digest
-from afterclear.commands.upkeep import check
+from afterclear.commands.upkeep import backup, check, restore
 from afterclear.config import Config
 from afterclear.digest.common.file_names import vehicle_page
 from afterclear.errors import StoreInUseError
@@ -97,17 +97,20 @@ def test_a_load_and_an_analysis_end_while_pages_are_written_and_are_on_none_of_t
 
 
 @pytest.mark.slow
-def test_a_second_digest_and_a_forgetting_wait_for_the_pages_of_the_first(
+def test_a_second_digest_a_forgetting_and_a_restore_wait_for_the_pages_of_the_first(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Two would mix their pages, and a page would be written of a vehicle just forgotten."""
+    """Pages would be mixed, or of a vehicle just forgotten, or noted in a store that is another."""
     app = small_fleet(tmp_path)
+    backup(app, tmp_path / "b.tar")
     monkeypatch.setattr(locking, "WRITER_WAITS_S", 0.3)
     with held_by_another(_DIGEST, tmp_path) as child:
         with pytest.raises(StoreInUseError, match=f"'digest', process {child.pid} on"):
             make_digest(app)
         with pytest.raises(StoreInUseError, match=f"'digest', process {child.pid} on"):
             forget(app, "K-4")
+        with pytest.raises(StoreInUseError, match=f"'digest', process {child.pid} on"):
+            restore(app, tmp_path / "b.tar", replacing=True)
         child.communicate("go\n")
         assert child.returncode == 0
     assert (app.reports / vehicle_page("K-4")).exists()

@@ -33,7 +33,7 @@ from afterclear.store.engine.database import (
     query,
 )
 from afterclear.store.engine.failures import full_disk_explained
-from afterclear.store.engine.locking import holding, writer_lock
+from afterclear.store.engine.locking import holding, pages_lock, writer_lock
 from afterclear.store.engine.snapshot import copy_file, fold_in_log, remove_left, sweep
 from afterclear.store.engine.working import dead_folders, working_folder
 
@@ -140,7 +140,8 @@ def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> M
     are none.
 
     Raises:
-        StoreError: the backup is damaged, or there is a store and it may not be replaced.
+        StoreError: the backup is damaged, or there is a store and it may not be replaced, or others
+            write it or its pages.
 
     """
     if paths.store.exists() and not replace:
@@ -150,6 +151,8 @@ def restore_backup(path: Path, paths: StorePaths, *, replace: bool = False) -> M
     manifest = verify_backup(path)
     paths.store.parent.mkdir(parents=True, exist_ok=True)
     with (
+        # a digest under way would be noted in a store that never had what it says
+        holding(pages_lock(paths.store), "restore"),
         holding(writer_lock(paths.store), "restore"),
         private_files(),
         full_disk_explained(paths.store),
