@@ -148,8 +148,11 @@ def load_file(
             return
         retracted = None if arrival.by_hand else retracted_load(con, snapshot.sha256)
         if retracted is not None:
-            note = f"the same bytes as load {retracted}, which was retracted; 'afterclear load "
-            note += "FILE' takes them in again"
+            note = worded(
+                "the same bytes as load {load}, which was retracted; 'afterclear load FILE' takes "
+                "them in again",
+                load=retracted,
+            )
             yield replace(_result(arrival, snapshot), outcome="known", note=note)
             return
         case = replace(case_of(arrival, snapshot, started_at, clock), door=the_door(con))
@@ -362,7 +365,9 @@ def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadRes
     elif "scans" in made.tables:
         made.notes += replace_retold(con, made.load_id, case.load.source, made.rejections)
     if n_moved := adopt(con, made.load_id):
-        made.notes.append(f"earlier rows put under the number their VIN was now given: {n_moved:,}")
+        made.notes.append(
+            worded("earlier rows put under the number their VIN was now given: {n:,}", n=n_moved)
+        )
     came = _how_it_came(con, read, case)
     made.notes += _to_look_at(con, made, read)
     load = replace(
@@ -406,7 +411,7 @@ def _to_look_at(con: Connection, made: Made, read: ReadFile) -> list[str]:
         new_vehicles(con, load_id),
         doubtful_vins(con, load_id),
         undrivable_readings(con, load_id, con.takes.km_per_day),
-        f"rows refused before that came mended: {n_mended:,}" if n_mended else "",
+        worded("rows refused before that came mended: {n:,}", n=n_mended) if n_mended else "",
     )
     return [note for note in said if note]
 

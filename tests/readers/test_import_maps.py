@@ -186,7 +186,7 @@ def test_html_with_spans_and_facts_in_the_text_above(tmp_path: Path) -> None:
         ("WX 12345", "83120", "2025-05-04T07:30:00Z")
     }
     assert found[0]["description"] == "wypadanie zapłonów & 1"
-    assert read.note == "1 tables of the page not taken"
+    assert read.note == "tables of the page not taken: 1"
 
 
 def test_text_report_with_sections(tmp_path: Path) -> None:

@@ -41,7 +41,7 @@ def test_rows_that_differ_in_their_code_only_are_one_line_with_several_codes(
     assert lines(orders) == [("P0420 P0421", 180.0)]
     assert (result.rows_read, result.rows_stored, result.rows_duplicate) == (4, 1, 3)
     assert (result.rows_corrected, result.rows_rejected) == (0, 0)
-    assert "lines of orders told once for each code: 4 rows are 1 line" in result.note
+    assert "lines of orders told once for each code: 1, in 4 rows" in result.note
 
 
 @pytest.mark.parametrize(

@@ -32,7 +32,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from afterclear.catalogue.folded_words import without_accents
-from afterclear.errors import worded
+from afterclear.errors import Worded, worded
 
 Space: TypeAlias = Literal["standard", "j1939", "maker"]
 
@@ -69,7 +69,16 @@ _NONE_STORED = worded(
     "code is stored"
 )
 _FAILURE_TYPE = worded("a failure type of two hex digits such as 11 or 1F")
-_FMI = f"an FMI from 0 to {MAX_FMI}"
+_FMI = worded("an FMI from 0 to {most}", most=MAX_FMI)
+
+
+def _filler(what: str) -> Worded:
+    return worded("{none_stored} ({what} is filler)", none_stored=_NONE_STORED, what=what)
+
+
+def _in_its_column(what: Worded, found: str) -> Worded:
+    return worded("{what} in the failure type column, not {found!r}", what=what, found=found)
+
 
 _LONGEST = 100  # characters; the longest spelling we know has about 40
 
@@ -177,7 +186,9 @@ def normal_code(
     'acme:40417'
     """
     if len(text) > _LONGEST:
-        return Refusal(text, f"{_A_CODE}, not a text of {len(text)} characters")
+        return Refusal(
+            text, worded("{a_code}, not a text of {n} characters", a_code=_A_CODE, n=len(text))
+        )
     cleaned = _cleaned(text)
     upper = _LEAD_WORDS.sub("", cleaned.upper()).strip()
     type_text = _cleaned(failure_type or "").upper()
@@ -242,15 +253,18 @@ def _standard(
 ) -> NormalCode | Refusal:
     """Join base, failure type and sub-code of a two-byte code."""
     if base == "P0000":
-        return Refusal(text, f"{_NONE_STORED} (P0000 is filler)", says_none=True)
+        return Refusal(text, _filler("P0000"), says_none=True)
     parts = suffix.groupdict() if suffix else {}
     written = parts.get("joined") or parts.get("marked") or parts.get("named")
     sub_code = parts.get("blink") or parts.get("spaced") or parts.get("bracketed")
     explicit = _hex_pair(type_text)
     if explicit is None:
-        return Refusal(text, f"{_FAILURE_TYPE} in the failure type column, not {type_text!r}")
+        return Refusal(text, _in_its_column(_FAILURE_TYPE, type_text))
     if explicit and written and explicit != written:
-        return Refusal(text, f"the same failure type in code and column, not {explicit} as well")
+        said = worded(
+            "the same failure type in code and column, not {other} as well", other=explicit
+        )
+        return Refusal(text, said)
     if explicit and sub_code == explicit:
         sub_code = None  # the column says what the suffix is
     kind = explicit or written
@@ -278,18 +292,20 @@ def _j1939(text: str, found: re.Match[str], type_text: str) -> NormalCode | Refu
     spn = int(found["spn"])
     written = found["fmi"]
     if type_text and not re.fullmatch(r"\d{1,3}(?:\.0)?", type_text, re.ASCII):
-        return Refusal(text, f"{_FMI} in the failure type column, not {type_text!r}")
+        return Refusal(text, _in_its_column(_FMI, type_text))
     explicit = type_text.removesuffix(".0")
     if explicit and written is not None and int(explicit) != int(written):
-        return Refusal(text, f"the same FMI in code and column, not {explicit} as well")
+        return Refusal(
+            text, worded("the same FMI in code and column, not {other} as well", other=explicit)
+        )
     fmi_text = written if written is not None else explicit
     fmi = int(fmi_text) if fmi_text else None
     if spn > MAX_SPN:
-        return Refusal(text, f"an SPN from 1 to {MAX_SPN}")
+        return Refusal(text, worded("an SPN from 1 to {most}", most=MAX_SPN))
     if fmi is not None and fmi > MAX_FMI:
         return Refusal(text, _FMI)
     if spn == 0 or (spn == MAX_SPN and fmi in {None, MAX_FMI}):
-        return Refusal(text, f"{_NONE_STORED} (SPN {spn} is filler)", says_none=True)
+        return Refusal(text, _filler(f"SPN {spn}"), says_none=True)
     base = f"SPN {spn}"
     code = base if fmi is None else f"{base} FMI {fmi}"
     return NormalCode(code=code, space="j1939", base=base, spn=spn, fmi=fmi)
@@ -311,9 +327,11 @@ def _maker(text: str, cleaned: str, type_text: str, make: str | None) -> NormalC
     if pattern is _NUMBER and _LOOKS_STANDARD.fullmatch(upper):
         return Refusal(text, _near_miss(upper))
     if pattern is _NUMBER and _LOOKS_J1939.fullmatch(upper):
-        return Refusal(
-            text, f"{_A_CODE}; if it is J1939, say so: SPN {upper.replace('/', ' FMI ')}"
+        spelled = f"SPN {upper.replace('/', ' FMI ')}"
+        said = worded(
+            "{a_code}; if it is J1939, say so: {spelled}", a_code=_A_CODE, spelled=spelled
         )
+        return Refusal(text, said)
     found = pattern.fullmatch(upper)
     is_bare = namespace == "unknown" and not colon
     doubt = _doubt_of_number(upper) if found and is_bare else ""
@@ -321,7 +339,12 @@ def _maker(text: str, cleaned: str, type_text: str, make: str | None) -> NormalC
         return Refusal(text, doubt or _A_CODE)
     explicit = _hex_pair(type_text)
     if explicit is None or (explicit and found[2] and explicit != found[2]):
-        return Refusal(text, f"{_FAILURE_TYPE}, the same in code and column, not {type_text!r}")
+        said = worded(
+            "{what}, the same in code and column, not {found!r}",
+            what=_FAILURE_TYPE,
+            found=type_text,
+        )
+        return Refusal(text, said)
     return _maker_code(text, namespace, found, explicit)
 
 
@@ -330,12 +353,19 @@ def _doubt_of_number(upper: str) -> str:
     if found := _J1939_WITH_DASH.fullmatch(upper):
         spn, fmi = found.groups()
         if 0 < int(spn) <= MAX_SPN and int(fmi) <= MAX_FMI:
-            return (
-                f"{_A_CODE}; if it is J1939, say so: SPN {int(spn)} FMI {int(fmi)}; if it is a "
-                f"maker's number, make:{upper}"
+            return worded(
+                "{a_code}; if it is J1939, say so: {spelled}; if it is a maker's number, "
+                "make:{number}",
+                a_code=_A_CODE,
+                spelled=f"SPN {int(spn)} FMI {int(fmi)}",
+                number=upper,
             )
     if _STANDARD_WITHOUT_LETTER.fullmatch(upper):
-        return f"{_A_CODE}; perhaps P{upper} is meant; if it is a maker's number, make:{upper}"
+        return worded(
+            "{a_code}; perhaps P{number} is meant; if it is a maker's number, make:{number}",
+            a_code=_A_CODE,
+            number=upper,
+        )
     return ""
 
 
@@ -347,7 +377,7 @@ def _maker_code(
     if number.isdecimal():
         number = number.lstrip("0")
     if not number:
-        return Refusal(text, f"{_NONE_STORED} (0 is filler)", says_none=True)
+        return Refusal(text, _filler("0"), says_none=True)
     kind: str | None = explicit or found[2] or ""
     kind = None if kind in {"", "00"} else kind
     base = f"{namespace}:{number}"
@@ -375,8 +405,12 @@ def _near_miss(upper: str) -> str:
     """Say what is wrong with a text that begins like a two-byte code."""
     repaired = upper[0] + upper[1:].lstrip(" ._-")[:4].translate(_DIGITS_FOR_LETTERS)
     if _STANDARD.fullmatch(repaired) and not upper.startswith(repaired):
-        return f"{_A_CODE}; perhaps {repaired} is meant, with digits for the letters O, I or Q"
-    return (
+        return worded(
+            "{a_code}; perhaps {repaired} is meant, with digits for the letters O, I or Q",
+            a_code=_A_CODE,
+            repaired=repaired,
+        )
+    return worded(
         "one of the letters P, C, B, U, then 0-3, three hex digits and at most a failure type, "
         "such as P0301 or C0034-11; a description or status belongs in its own column"
     )

@@ -69,7 +69,7 @@ class Unpacked:
     @property
     def note(self) -> str:
         """Say how many files there are, and what was skipped."""
-        parts = [f"{len(self.members)} files within"]
+        parts = [worded("{n:,} files within", n=len(self.members))]
         return "; ".join([*parts, *(f"{n} {what}" for what, n in self.passed_over.items())])
 
 

@@ -75,6 +75,12 @@ def _lacking(language: str) -> gettext.NullTranslations:
     return found
 
 
+def messages_of(language: str) -> list[str]:
+    """Give all messages of a language's catalogue, in English."""
+    found = getattr(_catalogue(language), "_catalog", {})  # gettext has no other way to them
+    return [key for key in found if isinstance(key, str)]
+
+
 @dataclass(frozen=True, slots=True)
 class Language:
     """Writes texts and numbers in one language."""
@@ -111,11 +117,11 @@ class Language:
             return str(text)
         if not isinstance(text, Worded):
             return self.known(text)
-        values = {name: self._within(value) for name, value in text.values.items()}
+        values = {name: self.written(value) for name, value in text.values.items()}
         return self.known(text.message, **values)
 
-    def _within(self, value: object) -> object:
-        """Give what fills a place of a message."""
+    def written(self, value: object) -> object:
+        """Give what fills a place of a message: a message said, a number with the marks."""
         if isinstance(value, Worded):
             return self.said(value)
         if isinstance(value, int | float) and not isinstance(value, bool):

@@ -1,7 +1,8 @@
 """How the pages of the desk speak: the language of the digests, as far as it has the words.
 
 What the program says on a page keeps its places (``errors.Worded``), so that it can be said in the
-reader's language.  What has no words in that language stands there in English, and is marked so.
+reader's language; what the store keeps as text is found again among the messages.  What has no
+words in that language stands there in English, and is marked so.
 """
 
 from typing import Any
@@ -12,6 +13,8 @@ from afterclear.catalogue.cautions import Caution
 from afterclear.commands.app import App
 from afterclear.config import without_secrets
 from afterclear.desk.speech.desk_words import in_desk_words
+from afterclear.desk.speech.kept_messages import said_again
+from afterclear.errors import Worded
 from afterclear.wording.cells import Cells
 from afterclear.wording.code_words import code_words
 
@@ -30,6 +33,8 @@ def said(text: str, cells: Cells) -> str:
 def said_in(text: str, cells: Cells) -> tuple[str, str]:
     """Return what the program says, and the language it is said in: English if words lack."""
     own = cells.words.said_if_known(text)
+    if own is None and not isinstance(text, Worded):
+        own = said_again(text, cells.words)
     language = "en" if own is None else cells.language
     return without_secrets(in_desk_words(text if own is None else own)), language
 
@@ -39,6 +44,9 @@ def told(text: str, cells: Cells) -> Markup:
     words, language = said_in(text, cells)
     if language == cells.language:
         return escape(words)
+    first, mark, rest = text.partition("; ")  # several notes of one load
+    if mark:
+        return Markup("{}; {}").format(told(first, cells), told(rest, cells))
     return Markup('<span lang="{}">{}</span>').format(language, words)
 
 

@@ -14,6 +14,7 @@ from typing import Final
 
 import polars as pl
 
+from afterclear.errors import worded
 from afterclear.records import Rejection
 
 SCHEMA: Final = {
@@ -59,7 +60,7 @@ _UNSTAMPED_FRAME = (
 )
 UNSTAMPED = "candump without time stamps"
 _GIVEN_STAMP = r"^\(\d+\.\d{3}\) "
-EXPECTED_LINE = (
+EXPECTED_LINE = worded(
     "a bus frame with at most 8 data bytes: (seconds) bus ID#DATA or (seconds) bus ID [n] DATA"
 )
 
@@ -100,7 +101,7 @@ def read_candump(path: Path, zone: str, *, is_stamped: bool = True) -> Frames:
     """
     frames = Frames(pl.DataFrame(schema=SCHEMA), is_stamped=is_stamped)
     if not is_stamped:
-        frames.notes.append("no time stamps: the order of the lines stands for the time")
+        frames.notes.append(worded("no time stamps: the order of the lines stands for the time"))
     parts = [frames.table]
     first_line = 1
     for chunk in _chunks(path):
@@ -211,7 +212,7 @@ def _set_aside(lines: pl.DataFrame, frames: Frames) -> None:
     for line, text in lines.filter(~is_remote).iter_rows():
         own = text if frames.is_stamped else re.sub(_GIVEN_STAMP, "", text)
         shown = own.rstrip("\r")[:200]
-        frames.rejections.append(Rejection("scans", line, None, shown, f"expected {EXPECTED_LINE}"))
+        frames.rejections.append(Rejection("scans", line, None, shown, EXPECTED_LINE))
 
 
 def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
@@ -221,7 +222,7 @@ def _as_running_clock(table: pl.DataFrame, frames: Frames) -> pl.DataFrame:
         return table
     if (at.diff() < 0).sum() <= STEP_CLOCK_SHARE * table.height:
         return table
-    frames.notes.append("time stamps are steps between frames; added up")
+    frames.notes.append(worded("time stamps are steps between frames; added up"))
     return table.with_columns(pl.col("at").cum_sum())
 
 

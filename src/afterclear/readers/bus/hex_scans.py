@@ -104,7 +104,7 @@ def _begin(section: Section, delivery: Delivery) -> tuple[float, str]:
     if not written:
         if delivery.started_at is not None:
             return delivery.started_at.timestamp(), ""
-        note = "no scanned_at: the file's modification time was taken"
+        note = worded("no scanned_at: the file's modification time was taken")
         return delivery.path.stat().st_mtime, note
     try:
         moment = datetime.fromisoformat(written)
@@ -182,7 +182,7 @@ def _from_frames(section: Section, begin: float, readings: Readings) -> Iterator
             readings.break_off(section.lines[-1].number, _BROKEN)
 
 
-_BROKEN = "expected the next frame of a message; the message is incomplete"
+_BROKEN = worded("the next frame of a message; the message is incomplete")
 
 
 def _unit(line: Line) -> str | None:

@@ -35,12 +35,12 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                 elif not abs(message.timestamp) <= LATEST_S:
                     stamp = repr(message.timestamp)
                     frames.rejections.append(
-                        Rejection("scans", n_seen, None, stamp, "expected a time stamp in seconds")
+                        Rejection("scans", n_seen, None, stamp, worded("a time stamp in seconds"))
                     )
                 elif not 0 <= message.arbitration_id <= _MOST_ID:
                     number, wanted = (
                         str(message.arbitration_id),
-                        "expected an identifier of 29 bits",
+                        worded("an identifier of 29 bits"),
                     )
                     frames.rejections.append(Rejection("scans", n_seen, None, number, wanted))
                 else:
@@ -66,7 +66,7 @@ def read_other(delivery: Delivery, form: str) -> Frames:
                 n_seen + 1,
                 None,
                 None,
-                f"expected a readable frame; reading stopped here ({error})",
+                worded("a readable frame; reading stopped here ({error})", error=error),
             )
         )
     frames.table = rows.as_table()

@@ -135,9 +135,10 @@ def _unit_rows(head: Row, unit: UnitReading) -> list[Row]:
 
 
 def _unnamed(unit: UnitReading) -> list[Rejection]:
-    expected = (
-        f"expected the current form of a code, but {unit.ecu} uses one of three older ones that "
-        "look alike: name the SPN conversion method of its address"
+    expected = worded(
+        "the current form of a code, but {ecu} uses one of three older ones that look alike: name "
+        "the SPN conversion method of its address",
+        ecu=unit.ecu,
     )
     return [Rejection("scans", line, "code", raw, expected) for raw, line in unit.unnamed.items()]
 

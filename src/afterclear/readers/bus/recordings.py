@@ -102,7 +102,9 @@ def _on_wall_clock(frames: Frames, delivery: Delivery) -> tuple[pl.DataFrame, st
         begin, note = delivery.started_at.timestamp(), "relative clock, begun as stated"
     else:
         begin = delivery.path.stat().st_mtime
-        note = "relative clock without a stated begin: the file's modification time was taken"
+        note = worded(
+            "relative clock without a stated begin: the file's modification time was taken"
+        )
     return frames.table.with_columns(pl.col("at") + begin), note
 
 

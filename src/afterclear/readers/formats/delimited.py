@@ -16,7 +16,7 @@ from itertools import islice
 
 import polars as pl
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.grids import table_of_grid
 from afterclear.readers.maps.checked_map import ImportMap, MapTable
 from afterclear.readers.maps.source_table import (
@@ -229,7 +229,9 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
     refused: list[Rejection] = []
     for n, line in enumerate(lines):
         if len(line) > MAX_LINE:
-            expected = f"a line of at most {MAX_LINE:,} characters; this has {len(line):,}"
+            expected = worded(
+                "a line of at most {most:,} characters; this has {n:,}", most=MAX_LINE, n=len(line)
+            )
             refused.append(Rejection(spec.into, begin.first_line + n, None, line[:200], expected))
             lines[n] = ""
     grid = [(n + begin.first_line - 1, cells) for n, cells in _rows(lines, how.delimiter, width)]

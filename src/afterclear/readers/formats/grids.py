@@ -4,6 +4,7 @@ import json
 import re
 from collections.abc import Sequence
 
+from afterclear.errors import worded
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import (
     AFTER,
@@ -86,9 +87,12 @@ def _take_row(
 
 def wrong_width(into: str, line: int, cells: Cells, width: int) -> Rejection:
     """Refuse a row whose cells are not as many as there are headings."""
-    more = "more" if len(cells) > width else "fewer"
-    expected = f"{width} cells, as the headings are; this row has {more} ({len(cells)})"
-    return _refused(into, line, cells, expected)
+    counts = {"width": width, "n": len(cells)}
+    if len(cells) > width:
+        said = worded("{width} cells, as the headings are; this row has more ({n})", **counts)
+    else:
+        said = worded("{width} cells, as the headings are; this row has fewer ({n})", **counts)
+    return _refused(into, line, cells, said)
 
 
 def _refused(into: str, line: int, cells: Cells, expected: str) -> Rejection:

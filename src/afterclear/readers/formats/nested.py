@@ -74,7 +74,7 @@ def _json_lines(
         try:
             thing = _loads(line, decimal)
         except (ValueError, RecursionError):
-            expected = "a JSON object on each line"
+            expected = worded("a JSON object on each line")
             broken.append(Rejection("", number, None, line[:200], expected, line[:2000]))
             continue
         if isinstance(thing, dict):

@@ -5,8 +5,10 @@ is refused with what was expected.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Final
 
 import polars as pl
 
@@ -31,13 +33,12 @@ class Doubt:
     """Cells decided by rule, to be counted in the ledger."""
 
     where: pl.Series  # True for each of them
-    what: str
-    settled: str
+    says: Callable[[int], str]  # how many they are, and what was decided
 
     @property
     def note(self) -> str:
         """Say how many they are."""
-        return f"{self.what}: {int(self.where.sum()):,}, {self.settled}"
+        return self.says(int(self.where.sum()))
 
 
 @dataclass(slots=True)
@@ -252,8 +253,11 @@ def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:
     refuse(
         made,
         looks_so,
-        f"a distance; three digits after the decimal mark {mark!r} look like thousands. Say "
-        f"thousands = {mark!r} in the map, with the other decimal mark",
+        worded(
+            "a distance; three digits after the decimal mark {mark!r} look like thousands. Say "
+            "thousands = {mark!r} in the map, with the other decimal mark",
+            mark=mark,
+        ),
     )
 
 
@@ -271,9 +275,13 @@ def number_shape(decimal: str, thousands: str) -> str:
 
 
 def _number_expected(how: ImportMap) -> str:
-    decimal = f"the decimal mark {how.decimal!r}"
-    parted = f" and {how.thousands!r} between thousands" if how.thousands else ""
-    return f"a number with {decimal}{parted}"
+    if how.thousands:
+        return worded(
+            "a number with the decimal mark {decimal!r} and {thousands!r} between thousands",
+            decimal=how.decimal,
+            thousands=how.thousands,
+        )
+    return worded("a number with the decimal mark {decimal!r}", decimal=how.decimal)
 
 
 def _times(cells: pl.Series, by: pl.Series | float) -> pl.Series:
@@ -285,7 +293,8 @@ def multiply(made: PlainCells, by: PlainCells) -> None:
     product = made.cells.cast(pl.Float64, strict=False) * by.cells.cast(pl.Float64, strict=False)
     made.cells = product.round(_DECIMALS).cast(pl.String)
     if by.expected is not None:
-        refuse(made, by.expected.is_not_null(), f"a number of pieces; {made.name} counts them")
+        said = worded("a number of pieces; {column} counts them", column=made.name)
+        refuse(made, by.expected.is_not_null(), said)
 
 
 def _split_unit(made: PlainCells) -> pl.Series:
@@ -298,7 +307,11 @@ def _split_unit(made: PlainCells) -> pl.Series:
     refuse(
         made,
         (before.is_not_null() & by.is_null()),
-        f"a number with its unit beside it, of those that count {wanted}: {', '.join(factors)}",
+        worded(
+            "a number with its unit beside it, of those that count {wanted}: {units}",
+            wanted=wanted,
+            units=", ".join(factors),
+        ),
     )
     made.cells = before.str.replace(r"\s*[A-Za-z]+\.?$", "")
     return by
@@ -333,11 +346,32 @@ def time_rules(formats: Sequence[str], how: ImportMap, zone: str) -> TimeRules:
 
 def _doubts(times: Times, rules: TimeRules) -> Iterator[Doubt]:
     if times.twice is not None:
-        settled = "refused" if rules.ambiguous == "refuse" else f"the {rules.ambiguous} taken"
-        yield Doubt(
-            times.twice, f"times that come twice as clocks go back in {rules.zone}", settled
-        )
+        yield Doubt(times.twice, partial(_said_twice, rules))
     if times.left_out is not None:
-        settled = "refused" if rules.missing == "refuse" else "taken an hour later"
-        what = f"times left out as clocks go forward in {rules.zone}"
-        yield Doubt(times.left_out, what, settled)
+        yield Doubt(times.left_out, partial(_said_left_out, rules))
+
+
+_SETTLED: Final = {
+    "refuse": worded("refused"),
+    "earlier": worded("the earlier taken"),
+    "later": worded("the later taken"),
+}
+
+
+def _said_twice(rules: TimeRules, n: int) -> str:
+    return worded(
+        "times that come twice as clocks go back in {zone}: {n:,}, {settled}",
+        zone=rules.zone,
+        n=n,
+        settled=_SETTLED[rules.ambiguous],
+    )
+
+
+def _said_left_out(rules: TimeRules, n: int) -> str:
+    taken = worded("taken an hour later")
+    return worded(
+        "times left out as clocks go forward in {zone}: {n:,}, {settled}",
+        zone=rules.zone,
+        n=n,
+        settled=_SETTLED["refuse"] if rules.missing == "refuse" else taken,
+    )

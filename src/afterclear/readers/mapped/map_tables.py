@@ -145,7 +145,7 @@ def _in_workbook(
             yield spec, table, grids[at][0]
     left = [name for name, grid in sheets.items() if name not in taken and grid]
     if left:
-        notes.append(f"sheets not taken: {', '.join(left)}")
+        notes.append(worded("sheets not taken: {named}", named=", ".join(left)))
 
 
 def _in_html(
@@ -161,7 +161,8 @@ def _in_html(
             table.above = f"{above[at]}\n{table.above}"
             yield spec, table, grids[at][0]
     if len(taken) < len(tables):
-        notes.append(f"{len(tables) - len(taken)} tables of the page not taken")
+        n_left = len(tables) - len(taken)
+        notes.append(worded("tables of the page not taken: {n}", n=n_left))
 
 
 def _in_pdf(
@@ -169,7 +170,7 @@ def _in_pdf(
 ) -> Iterator[Found]:
     pages = pages_of(delivery.path, delivery.name, max_pages)
     if pictures := [str(page.number) for page in pages if page.is_picture]:
-        notes.append(f"pages that are pictures, not read: {', '.join(pictures)}")
+        notes.append(worded("pages that are pictures, not read: {n}", n=", ".join(pictures)))
     if how.kind == "text":
         yield from _in_lines(printed_text(pages), delivery, how)
         return
@@ -182,7 +183,7 @@ def _in_pdf(
             table.above = f"{tables[at].above}\n{table.above}"
             yield spec, table, grids[at][0]
     if left := [t.name for n, t in enumerate(tables) if n not in taken]:
-        notes.append(f"tables not taken: {'; '.join(left)}")
+        notes.append(worded("tables not taken: {named}", named=", ".join(left)))
 
 
 def _in_grids(

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from afterclear.catalogue.months import in_english
+from afterclear.errors import worded
 
 # Tried in turn where a map names no format; '%.f' takes a fraction of a second or none.
 ISO = ("%Y-%m-%dT%H:%M:%S%.f", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M")
@@ -54,9 +55,14 @@ class TimeRules:
     @property
     def expected(self) -> str:
         """Say what a cell may hold."""
-        shapes = [*self.formats] or ["2025-03-30T14:05:00+02:00 (ISO 8601)"]
-        more = " or a day number of a spreadsheet" if self.serial else ""
-        return f"a time written {' or '.join(shapes)}{more}, in {self.zone}"
+        shapes = ", ".join(self.formats) or "2025-03-30T14:05:00+02:00 (ISO 8601)"
+        if self.serial:
+            return worded(
+                "a time written {shapes} or a day number of a spreadsheet, in {zone}",
+                shapes=shapes,
+                zone=self.zone,
+            )
+        return worded("a time written {shapes}, in {zone}", shapes=shapes, zone=self.zone)
 
 
 @dataclass(frozen=True, slots=True)

@@ -185,7 +185,9 @@ class _Made:
     def whole(self) -> ReadFile:
         """Give all of it."""
         if self.n_missing:
-            self.notes.append(f"rows that did not come back and stay refused: {self.n_missing:,}")
+            self.notes.append(
+                worded("rows that did not come back and stay refused: {n:,}", n=self.n_missing)
+            )
         parts = tuple(part for part in self.parts if len(part.frame))
         note = "; ".join(dict.fromkeys(self.notes))
         return ReadFile(parts, tuple(self.rejections), note, self.returned)

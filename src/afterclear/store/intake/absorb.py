@@ -145,8 +145,11 @@ def _absorb_staged(
 def _told_by_code(n_further: int, n_lines: int) -> str:
     if not n_further:
         return ""
-    rows, lines = n_further + n_lines, "1 line" if n_lines == 1 else f"{n_lines:,} lines"
-    return f"lines of orders told once for each code: {rows:,} rows are {lines}"
+    return worded(
+        "lines of orders told once for each code: {n_lines:,}, in {n_rows:,} rows",
+        n_rows=n_further + n_lines,
+        n_lines=n_lines,
+    )
 
 
 def _settle_order_lines(con: Connection, source: RawTable, load_id: int) -> tuple[int, int]:

@@ -207,7 +207,9 @@ def _identified(part: PlainRows, known: Claims) -> Identified:
     )
     kept = with_owner.filter(found["why"].is_null())
     n_by_vin = int(found["plate_differs"].sum())
-    note = f"rows taken by VIN whose plate is another vehicle's: {n_by_vin:,}" if n_by_vin else ""
+    note = ""
+    if n_by_vin:
+        note = worded("rows taken by VIN whose plate is another vehicle's: {n:,}", n=n_by_vin)
     return Identified(
         PlainRows(part.table, kept),
         tuple(_refusals(part.table, frame, found["why"])) if len(kept) < len(frame) else (),
@@ -246,11 +248,13 @@ def _answer(key: _Key, known: Claims) -> _Answer:  # noqa: PLR0911 - the cases a
         number, vin = None, number
     owners = known.vins.get(plain_id(vin), set()) if vin else set()
     if len(owners) > 1:
-        return _Answer(None, f"the VIN of one vehicle; {', '.join(sorted(owners))} all have it")
+        named = ", ".join(sorted(owners))
+        return _Answer(None, worded("the VIN of one vehicle; {named} all have it", named=named))
     own = next(iter(owners), None)
     if number:
         if own and own != number:
-            return _Answer(None, f"a number and a VIN of one vehicle; this VIN is {own}'s")
+            said = worded("a number and a VIN of one vehicle; this VIN is {own}'s", own=own)
+            return _Answer(None, said)
         return _Answer(number, by_mark=vin is not None)
     owner = _owner_of_plate(plate, day, known) if plate else None
     if vin:
@@ -272,14 +276,18 @@ def _owner_of_plate(plate: str, day: date | None, known: Claims) -> str | None:
 
 
 def _why_no_plate(plate: str, day: date | None, known: Claims) -> str:
-    had = sorted({vehicle for vehicle, _, _ in known.plates.get(plate, ())})
+    had = ", ".join(sorted({vehicle for vehicle, _, _ in known.plates.get(plate, ())}))
     if not had:
         return UNKNOWN_PLATE
     if day is None:
-        return f"a time, since plates move from vehicle to vehicle; {', '.join(had)} had this one"
-    return (
-        f"a plate that exactly one vehicle had on {day}; the list names {', '.join(had)}: "
-        "give plate_since for each"
+        return worded(
+            "a time, since plates move from vehicle to vehicle; {had} had this one", had=had
+        )
+    return worded(
+        "a plate that exactly one vehicle had on {day}; the list names {had}: "
+        "give plate_since for each",
+        day=day,
+        had=had,
     )
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from afterclear.catalogue.vin import LENGTH, read_vin
+from afterclear.errors import worded
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _LOOKALIKES = str.maketrans("OQI", "001")
@@ -65,11 +66,16 @@ def near_miss(name: str, lists: Lists) -> str | None:
     if name in lists.exact or _whole(name) in lists.vins:
         return None
     if own := lists.numbers.get(plain_mark(name)):
-        return f"{NEARLY_A_NUMBER}; perhaps {own} is meant, which the vehicle list has"
+        return worded(
+            "a vehicle's number; perhaps {own} is meant, which the vehicle list has", own=own
+        )
     if own := lists.plates.get(_whole(name)):
-        return f"{NEARLY_A_NUMBER}; this is the plate of {own}: map it as plate, or write {own}"
+        return worded(
+            "a vehicle's number; this is the plate of {own}: map it as plate, or write {own}",
+            own=own,
+        )
     if own := _near_vin(_whole(name), lists.all_vins):
-        return f"{NEARLY_A_VIN}; this one is nearly that of {own}"
+        return worded("a VIN that is right; this one is nearly that of {own}", own=own)
     return None
 
 
@@ -120,5 +126,7 @@ def new_vehicles(con: Connection, load_id: int) -> str:
     )["vehicle_id"].to_list()
     if not found:
         return ""
-    more = f" and {len(found) - _NAMED:,} more" if len(found) > _NAMED else ""
-    return f"new vehicles: {', '.join(found[:_NAMED])}{more}"
+    named, n_more = ", ".join(found[:_NAMED]), len(found) - _NAMED
+    if n_more > 0:
+        return worded("new vehicles: {named} and {n:,} more", named=named, n=n_more)
+    return worded("new vehicles: {named}", named=named)

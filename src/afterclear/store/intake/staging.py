@@ -16,7 +16,7 @@ from typing import Literal
 
 import duckdb
 
-from afterclear.errors import RefusedFileError
+from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import MILE_COLUMNS, Table, Takes
 from afterclear.store.engine.connection import Binding, Connection
 from afterclear.store.intake.lines import longest_line
@@ -167,12 +167,17 @@ def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
     for name, (most, unit) in highest.items():
         column = next((n for n in (name, MILE_COLUMNS.get(name)) if n in source.known), None)
         if name in names and column and isfinite(most):
-            expected = f"at most {most:,.0f} {unit} (limits in afterclear.toml)"
+            expected = worded(
+                "at most {most:,.0f} {unit} (limits in afterclear.toml)", most=most, unit=unit
+            )
             yield f"{name} > {most}", column, expected
     for name in ("scanned_at", "cleared_at", "repaired_at"):
         if name in names and name in source.known and limits.latest is not None:
             latest = limits.latest.astimezone(UTC).replace(tzinfo=None)
-            expected = f"a time not after {latest:%Y-%m-%d %H:%M} UTC, when the file came"
+            expected = worded(
+                "a time not after {latest} UTC, when the file came",
+                latest=f"{latest:%Y-%m-%d %H:%M}",
+            )
             yield f"{name} > TIMESTAMP '{latest:%Y-%m-%d %H:%M:%S}'", name, expected
 
 

@@ -19,6 +19,7 @@ that its source delivered before is compared as a whole, and rows it no longer h
 import json
 from collections.abc import Iterable
 
+from afterclear.errors import worded
 from afterclear.plain import SCANS
 from afterclear.records import Rejection
 from afterclear.store.engine.connection import Connection
@@ -161,13 +162,18 @@ def _repeated_scans(con: Connection, load_id: int, refused: Iterable[Rejection])
     )
     n_scans = scalar(con, "SELECT count(*) FROM again WHERE NOT is_broken")
     n_rows = replace_leaving(con, SCANS, load_id)
-    notes = []
+    notes: list[str] = []
     if n_scans:
         notes.append(
-            f"scans told again as a whole: {n_scans:,}, rows no longer in them: {n_rows:,}"
+            worded(
+                "scans told again as a whole: {n_scans:,}, rows no longer in them: {n_rows:,}",
+                n_scans=n_scans,
+                n_rows=n_rows,
+            )
         )
     if n_broken:
-        notes.append(f"scans told again but not replaced, for rows refused: {n_broken:,}")
+        said = worded("scans told again but not replaced, for rows refused: {n:,}", n=n_broken)
+        notes.append(said)
     return notes
 
 
@@ -235,11 +241,12 @@ def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
         [source],
     )
     replace_leaving(con, SCANS, load_id)
-    notes = []
+    notes: list[str] = []
     if moved := _named(con, "is_same"):
-        notes.append(f"scans that were told of another vehicle before: {moved}")
+        notes.append(worded("scans that were told of another vehicle before: {ids}", ids=moved))
     if doubtful := _named(con, "NOT is_same"):
-        notes.append(f"scan numbers that stand with another vehicle, too: {doubtful}")
+        said = worded("scan numbers that stand with another vehicle, too: {ids}", ids=doubtful)
+        notes.append(said)
     return notes
 
 

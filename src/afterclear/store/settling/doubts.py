@@ -1,5 +1,6 @@
 """Doubtful rows of a load for a person to check: they are kept, and the load's line says so."""
 
+from afterclear.errors import worded
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
 
@@ -20,7 +21,7 @@ def doubtful_vins(con: Connection, load_id: int) -> str:
     )
     if not n_vins:
         return ""
-    return f"VINs to look at: {n_vins:,} ('afterclear export identity_conflicts')"
+    return worded("VINs to look at: {n:,} ('afterclear export identity_conflicts')", n=n_vins)
 
 
 def undrivable_readings(con: Connection, load_id: int, max_km_per_day: float) -> str:
@@ -64,10 +65,16 @@ def undrivable_readings(con: Connection, load_id: int, max_km_per_day: float) ->
     if not found:
         return ""
     vehicle, at, km, before_km, before_at = found[0]
-    return (
-        f"odometer readings that cannot have been driven since the last: {len(found):,} "
-        f"({vehicle}, {at:%Y-%m-%d}: {km:,.0f} km after {before_km:,.0f} km on "
-        f"{before_at:%Y-%m-%d}); kept, and set aside by the analysis where they fit nothing"
+    return worded(
+        "odometer readings that cannot have been driven since the last: {n:,} "
+        "({vehicle}, {day}: {km:,.0f} km after {before_km:,.0f} km on {before}); "
+        "kept, and set aside by the analysis where they fit nothing",
+        n=len(found),
+        vehicle=vehicle,
+        day=f"{at:%Y-%m-%d}",
+        km=km,
+        before_km=before_km,
+        before=f"{before_at:%Y-%m-%d}",
     )
 
 
