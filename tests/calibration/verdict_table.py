@@ -15,7 +15,9 @@ from tests.calibration.lines import Kept, Line, kept
 
 PAGE: Final = Path(afterclear.__file__).parent / "help" / "verdicts_measured.md"
 _HEADING: Final = "## What was measured, fleet by fleet"
-_MODELS: Final = ("one state", "now", "law average")
+# the tool's chances of small fleets rested on wider priors before 30 November 2026, 15 o'clock
+_TOOL: Final = ("now", "wider priors")
+_MODELS: Final = ("one state", "wider priors", "now", "law average")
 _HEAD: Final = (
     "| fleet | size | seeds | ECE | wrong | held | km to go | same fault, ECE | luck | blocked |",
     "|---|---|---|---|---|---|---|---|---|---|",
@@ -37,38 +39,43 @@ def _table(lines: Sequence[Line]) -> str:
     of: dict[tuple[str, int, str], dict[str, Line]] = {}
     for line in lines:
         of.setdefault((line.law, line.vehicles, line.seeds), {})[line.by] = line
-    return "\n".join([*_HEAD, *(_row(by) for by in of.values() if "now" in by)])
+    return "\n".join([*_HEAD, *(_row(by) for by in of.values() if set(_TOOL) & set(by))])
 
 
 def _row(by: dict[str, Line]) -> str:
-    now, oracle = by["now"], by["oracle"]
+    tool, oracle = _tool(by), by["oracle"]
     judged = [by.get(name) for name in _MODELS]
     cells = (
-        f"{now.law} | {now.vehicles} | {now.seeds}",
+        f"{tool.law} | {tool.vehicles} | {tool.seeds}",
         _each(judged, "ece", ".3f", oracle),
         _each(judged, "wrong", ".1%", oracle),
         f"{_each(judged, 'held', '.0%', oracle)} (oracle {oracle.held:.0%})",
-        _to_go(now, by.get("law average"), oracle),
+        _to_go(tool, by.get("law average"), oracle),
         f"{_each(judged, 'same', '.3f', oracle)} (oracle {oracle.same:.3f})",
-        f"{now.chance:.3f}, {now.chance_same:.3f}",
+        f"{tool.chance:.3f}, {tool.chance_same:.3f}",
         ", ".join(_blocked(by)) or "-",
     )
     return f"| {' | '.join(cells)} |"
 
 
+def _tool(by: dict[str, Line]) -> Line:
+    return next(by[name] for name in _TOOL if name in by)
+
+
 def _each(judged: Sequence[Line | None], name: str, form: str, oracle: Line) -> str:
-    """One figure where the tool alone was run, else one of each."""
+    """One figure where the tool of now alone was run, else one of each."""
     run = [line for line in judged if line]
+    is_now = len(run) == 1 and run[0].by == "now"
     return ", ".join(
-        "not made" if line is None else _figure(line, name, form, oracle)
-        for line in (run if len(run) == 1 else judged)
+        "-" if line is None else _figure(line, name, form, oracle)
+        for line in (run if is_now else judged)
     )
 
 
-def _to_go(now: Line, floor: Line | None, oracle: Line) -> str:
+def _to_go(tool: Line, floor: Line | None, oracle: Line) -> str:
     """Say the km to go, with the law average's where it told any."""
     least = "" if floor is None or np.isnan(floor.to_go) else f"law average {floor.to_go:,.0f}, "
-    return f"{_figure(now, 'to_go', ',.0f', oracle)} ({least}oracle {oracle.to_go:,.0f})"
+    return f"{_figure(tool, 'to_go', ',.0f', oracle)} ({least}oracle {oracle.to_go:,.0f})"
 
 
 def _figure(line: Line, name: str, form: str, oracle: Line) -> str:
@@ -85,7 +92,7 @@ def _blocked(by: dict[str, Line]) -> list[str]:
         "to_go": "km to go",
         "same": "same fault",
     }
-    missed = by["now"].missed(by["oracle"]) & set(words)
+    missed = _tool(by).missed(by["oracle"]) & set(words)
     if "law average" not in by:
         return []
     floor = by["law average"].missed(by["oracle"])

@@ -5,6 +5,7 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy import special
 
 from afterclear.estimators.causes.fleet_average import averaged
 from afterclear.estimators.causes.fleet_figures import (
@@ -23,7 +24,7 @@ NEW = 2e-5
 LOW = np.array([4_000.0, 700.0, 15_000.0])
 HIGH = np.array([np.inf, 2_500.0, 24_000.0])
 FIGURES = Figures(
-    np.array([[-1.0, 0.0, np.log(0.6), np.log(2000), np.log(0.5), np.log(60_000.0), 1.0, 0.1]])
+    np.array([[-1.0, 0.0, np.log(0.6), 0.2, np.log(0.5), np.log(60_000.0), 1.0, 0.1]])
 )
 
 
@@ -93,13 +94,23 @@ def test_draws_close_in_on_a_figure_that_the_data_know() -> None:
     """Of a normal likelihood the posterior is known: mean .5 m, variance .5 s^2."""
 
     def known(figures: Figures) -> np.ndarray:
-        at = -1.1 + 1.0  # a standard deviation above what is thought of repairs beforehand
-        return np.tile(-0.5 * (figures.values[:, 0] - at) ** 2, (3, 1))
+        at = 1.0  # a standard deviation above what is thought of bare clears beforehand
+        return np.tile(-0.5 * (figures.values[:, 1] - at) ** 2, (3, 1))
 
     figures, weight = averaged_figures(0, known)
-    mean = weight @ figures.values[:, 0]
-    np.testing.assert_allclose(mean, -1.1 + 0.5, atol=0.1)
-    np.testing.assert_allclose(weight @ (figures.values[:, 0] - mean) ** 2, 0.5, atol=0.12)
+    mean = weight @ figures.values[:, 1]
+    np.testing.assert_allclose(mean, 0.5, atol=0.1)
+    np.testing.assert_allclose(weight @ (figures.values[:, 1] - mean) ** 2, 0.5, atol=0.12)
+
+
+def test_beforehand_failures_come_back_anywhere_in_the_span_of_a_failed_fix() -> None:
+    """By the place of their middle distance: no scale is likelier than another but at the ends."""
+    place = (np.arange(400) + 0.5) / 400
+    values = np.tile(FIGURES.values, (400, 1))
+    values[:, 3] = special.ndtri(place)
+    curves = special.softmax(Figures(values).log_curves(NODES), axis=1).mean(axis=0)
+    by_scale = curves.reshape(13, 3).sum(axis=1)
+    np.testing.assert_allclose(by_scale[1:-1], 1 / 13, atol=0.012)
 
 
 def test_many_attempts_that_stayed_clean_take_no_more_memory_than_a_few() -> None:
