@@ -166,7 +166,9 @@ def test_the_fleet_page_says_on_top_what_to_have_and_what_to_stop(
     text = " ".join(re.sub(r"<[^>]*>", " ", top).replace("\u00a0", " ").split())
     assert "Have for the next 90 days: Wheel speed sensor 11" in text
     assert "Stop fitting, as Wheel speed sensor: CW4410 (Cadrowen) is short-lived: 13 of 20" in text
-    assert text.index("is short-lived") < text.index("Brake")  # its caution stands beside it
+    # its caution, once on the page, is led to
+    assert 'href="#cautions">The cautions below are for work on these, too.</a>' in top
+    assert "Brake" in html.partition('id="cautions"')[2].partition("</section>")[0]
     assert "Stop, for EGR valve: EGR valve cleaned. Cured it in 5 of 13." in text
     assert "Better: EGR valve replaced: cured it in 16 of 17" in text
     assert "Look into: Transmission input speed sensor: Tarrovane Lodderan 35" in text
