@@ -172,4 +172,5 @@ def test_the_fleet_page_says_on_top_what_to_have_and_what_to_stop(
     assert "Stop, for EGR valve: EGR valve cleaned. Cured it in 5 of 13." in text
     assert "Better: EGR valve replaced: cured it in 16 of 17" in text
     assert "Look into: Transmission input speed sensor: Tarrovane Lodderan 35" in text
-    assert html.index('id="short"') < html.index('id="now"')
+    # what is to be brought in comes first, this before the other lists
+    assert html.index('id="now"') < html.index('id="short"') < html.index('id="scan"')

@@ -292,7 +292,7 @@ class OrdersPage:
     n_claims: int
     shows_people: bool
     part_cautions: tuple[Caution, ...] = ()  # for work on the part
-    said: str = ""  # what the figures of a part mean
+    said: str = ""  # what the figures mean
 
     @property
     def source(self) -> tuple[str, str, str]:

@@ -83,17 +83,21 @@ def orders_pages(
     """Lay out the pages: groups compared with the habits of sites, then parts that failed."""
     cells = common.setting.cells
     lists: _Lists = defaultdict(list)
+    said: dict[_Group, str] = {}
     work = _work_by_group(findings.quality_work)
     for table in groups:
         for group in table.rows[:MOST]:
             key = group_key(group)
             lists[key] += _group_lists(group, work[key], common)
+            said[key] = finding_words(group, cells)
     for row, found in _habits(findings):
         lists["site", row.site or "", ""].append(_habit_list(row, found, common))
     for finding, priced, found in _costs(findings):
         lists["site", priced[0].site or "", ""].append(_cost_list(finding, priced, found, common))
     pages = [
-        _page(key, tuple(own), cells, common) for key, own in lists.items() if any(x.n for x in own)
+        replace(_page(key, tuple(own), cells, common), said=said.get(key, ""))
+        for key, own in lists.items()
+        if any(x.n for x in own)
     ]
     return (*pages, *_part_pages(parts, findings.failed_parts, common))
 
