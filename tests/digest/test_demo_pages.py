@@ -235,6 +235,15 @@ def test_the_page_of_a_car_in_stock_asks_for_what_the_stock_page_asks_for(folder
 COUNTS = ("Held", "On watch", "Unchecked", "Came back")
 
 
+def test_a_sold_vehicles_fix_is_not_called_on_watch(folder: Path) -> None:
+    (page,) = (folder / "vehicles").glob("v-m-108-*.html")
+    text = page.read_text(encoding="utf-8")
+    assert "Sold before it was proven: no further scan is expected." in text
+    assert "Not proven" in text
+    fixes = text[text.index('id="fixes"') :]
+    assert "On watch" not in fixes
+
+
 def test_the_list_and_the_vehicles_own_page_count_alike(folder: Path) -> None:
     """Codes present and fixes by verdict; those counted with another code's fix are named."""
     html = (folder / file_names.INDEX).read_text(encoding="utf-8")

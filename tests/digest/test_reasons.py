@@ -217,6 +217,14 @@ def test_a_chance_near_the_limit_says_on_which_side_it_lies() -> None:
     assert "did not hold 5.2 %" in attempt_reason(row, TWO_CLEAN).replace("\u00a0", " ")
 
 
+def test_a_fix_of_a_sold_vehicle_is_on_watch_no_more() -> None:
+    """Nobody scans it for us, so no distance that is still to go is promised."""
+    row = attempt(outcome="on_watch", p_not_held=0.13, km_to_go=2400.0, **CLEAN)
+    text = attempt_reason(row, TWO_CLEAN, is_sold=True).replace("\u00a0", " ")
+    assert text.startswith("Not proven: 2 scans read")
+    assert text.endswith("chance that it did not hold 13 %.")
+
+
 def test_a_neighbour_code_that_showed_up_since_is_told_with_the_verdict() -> None:
     """Story P-209: the repaired code stayed away, another of the same component did not."""
     row = attempt(outcome="held", p_not_held=0.02, related_code="C0031-2F", **CLEAN)

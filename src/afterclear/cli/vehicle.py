@@ -43,11 +43,13 @@ def _lines(story: VehicleStory) -> list[str]:
     if story.decisions:
         lines += ["", "Decisions:", *(f"  {decision_line(row)}" for row in story.decisions)]
     lines += ["", "Fix attempts:" if story.attempts else "No fix attempts."]
+    # nobody scans a sold vehicle for us any more
+    outcomes = _OUTCOMES | ({"on_watch": "NOT PROVEN"} if story.is_sold else {})
     for tried in story.attempts:
         attempt = tried.attempt
         lines.append(
             f"  {attempt.attempted_at:%d %b %Y}  {attempt.code} in {attempt.ecu or 'unit unknown'}"
-            f"  {_OUTCOMES[attempt.outcome]}"
+            f"  {outcomes[attempt.outcome]}"
         )
         lines.append(f"      {tried.reason}")
     lines += [

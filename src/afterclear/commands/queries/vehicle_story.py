@@ -81,6 +81,11 @@ class VehicleStory:
     decisions: list[Row]  # people's decisions, also undone ones
     files: list[Row]  # loads that rows of it came with, the latest first
 
+    @property
+    def is_sold(self) -> bool:
+        """Whether it is sold: its fixes are no longer on watch."""
+        return _is_sold(self.vehicle)
+
 
 def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
     """Give one vehicle's history; ``name``: its number, plate or VIN.  In the digests' units.
@@ -99,9 +104,10 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
         open_now = [row for row in episodes if row["ended_by"] == "open"]
         odometer = _of(con, EXPORTS["odometer"], vehicle_id)
         work = _work(con, vehicle_id, cells)
+        vehicle = known[0] if known else {"vehicle_id": vehicle_id}
         return VehicleStory(
-            vehicle=known[0] if known else {"vehicle_id": vehicle_id},
-            attempts=_stories(app, con, vehicle_id, cells),
+            vehicle=vehicle,
+            attempts=_stories(app, con, vehicle_id, cells, is_sold=_is_sold(vehicle)),
             open_episodes=open_now,
             set_aside=[row for row in odometer if row["set_aside"] is not None],
             cautions=_cautions(app, episodes),
@@ -119,6 +125,10 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
             files=rows(con, _FILES, [vehicle_id]),
         )
+
+
+def _is_sold(vehicle: Row) -> bool:
+    return vehicle.get("stock_status") == "sold"
 
 
 def _n_scans(con: Connection, vehicle_id: str) -> int:
@@ -174,7 +184,9 @@ def _aware(value: object) -> object:
     return value.replace(tzinfo=UTC) if isinstance(value, datetime) else value
 
 
-def _stories(app: App, con: Connection, vehicle_id: str, km: Cells) -> tuple[AttemptStory, ...]:
+def _stories(
+    app: App, con: Connection, vehicle_id: str, km: Cells, *, is_sold: bool
+) -> tuple[AttemptStory, ...]:
     evidence: defaultdict[str, list[Evidence]] = defaultdict(list)
     for row in _of(con, EXPORTS["evidence"], vehicle_id):
         evidence[row["attempt_id"]].append(_read(row, Evidence))
@@ -186,6 +198,7 @@ def _stories(app: App, con: Connection, vehicle_id: str, km: Cells) -> tuple[Att
                 attempt,
                 evidence[attempt.attempt_id],
                 hours if attempt.clock == "engine_hours" else km,
+                is_sold=is_sold,
             ),
         )
         for row in _of(con, PAGE_FRAMES["attempts"], vehicle_id)

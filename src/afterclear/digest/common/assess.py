@@ -288,10 +288,7 @@ def _view(
         fault=fault_of(attempt, setting),
         done=work_done(attempt, cells),
         where=where_done(attempt, cells),
-        # nobody scans a sold vehicle for us: what is still to go would be a promise
-        reason=attempt_reason(
-            replace(attempt, km_to_go=None) if ref.sold else attempt, evidence, cells, related
-        ),
+        reason=attempt_reason(attempt, evidence, cells, related, is_sold=ref.sold),
         evidence=evidence,
         current=attempt.ended_at is None,
         present=False,

@@ -51,16 +51,20 @@ def attempt_reason(
     evidence: Sequence[Evidence] = (),
     cells: Cells | None = None,
     related: Episode | None = None,
+    *,
+    is_sold: bool = False,
 ) -> str:
     """Explain why an attempt has its verdict, in one sentence naming its scans.
 
     ``evidence``: the attempt's own rows, any order; without them the scans are named from the
     attempt alone, without their km.  ``related``: where another code of the same component has
-    appeared since, without this one coming back.
+    appeared since, without this one coming back.  ``is_sold``: nobody scans the vehicle for us any
+    more, so nothing is on watch, and what is still to go would be a promise.
     """
     ordered = sorted(evidence, key=lambda row: row.seen_at)
     write = cells or Cells()
-    sentence = (_stayed if attempt.stayed else _SENTENCES[attempt.outcome])(attempt, ordered, write)
+    said = _not_proven if is_sold and attempt.outcome == "on_watch" else _SENTENCES[attempt.outcome]
+    sentence = (_stayed if attempt.stayed else said)(attempt, ordered, write)
     if related is None or attempt.outcome == "came_back":
         return sentence
     return f"{sentence.removesuffix('.')}; {_related(related, write)}."
@@ -244,6 +248,15 @@ def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> s
         clean=_clean(attempt, evidence, cells),
         chance=_chance(attempt, cells),
         to_go=to_go,
+        ended=_ended(attempt, cells),
+    )
+
+
+def _not_proven(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    return cells.t(
+        "Not proven: {clean}{chance}{ended}.",
+        clean=_clean(attempt, evidence, cells),
+        chance=_chance(attempt, cells),
         ended=_ended(attempt, cells),
     )
 
