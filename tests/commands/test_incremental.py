@@ -144,7 +144,7 @@ def test_a_maker_told_late_leaves_no_words_of_the_time_before(bench: Bench) -> N
     shown = "V1,S1,2025-03-02T08:00:00Z,10000,full,engine,P1351,\n"
     fleet = two_deliveries(shown, "vehicle_id,make\nV1,Veldrun\n", late="vehicles")
     assert check_fleet(bench, fleet)["roles: roles"]["family_label"].to_list() == [
-        "P1351 (veldrun)"
+        "P1351 (Veldrun)"
     ]
 
 

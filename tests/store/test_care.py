@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
+import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -328,10 +329,24 @@ def test_a_folder_that_is_worked_in_is_not_swept(app: App) -> None:
     assert not folder.exists()
 
 
+def test_a_folder_of_which_a_kill_left_nothing_but_its_name_is_swept_after_a_while(
+    app: App,
+) -> None:
+    """Whoever has just made one has yet to put the lock into it."""
+    new, old = (app.store.parent / f".restore-{name}" for name in ("new", "old"))
+    for folder in (new, old):
+        folder.mkdir()
+    an_hour_ago = time.time() - 3600
+    os.utime(old, (an_hour_ago, an_hour_ago))
+    app.sweep()
+    assert new.exists()
+    assert not old.exists()
+
+
 KILLS = [
     ("backup", "open", 4),
     ("backup", "os.rename", 1),
-    ("restore", "open", 3),
+    ("restore", "open", 4),
     ("restore", "os.link", 1),
     ("restore", "os.rename", 1),
 ]

@@ -19,6 +19,7 @@ from afterclear.store.engine.locking import holder, holding
 _ALIVE: Final = "alive.lock"
 # The age limit without a lock: no check or backup takes a day.
 _DEAD_AFTER_S: Final = 86_400
+_EMPTY_AFTER_S: Final = 60  # one with nothing in it: the lock is the first thing that is put there
 
 
 @contextmanager
@@ -43,6 +44,7 @@ def _is_dead(folder: Path) -> bool:
     if sys.platform != "win32" and alive.exists():
         return holder(alive) is None
     try:
-        return folder.stat().st_mtime < time.time() - _DEAD_AFTER_S
+        limit = _DEAD_AFTER_S if any(folder.iterdir()) else _EMPTY_AFTER_S
+        return folder.stat().st_mtime < time.time() - limit
     except OSError:
         return False
