@@ -25,7 +25,7 @@ def test_verdicts_of_400_vehicles_are_calibrated(name: str) -> None:
 @pytest.mark.parametrize("size", [40, 400])
 @pytest.mark.parametrize("name", ["no wear", "heavy frailty", "twice a year", "clears only"])
 def test_verdicts_under_other_laws_are_calibrated(name: str, size: int) -> None:
-    found = scored(BY_NAME[name], size, 2)
+    found = scored(BY_NAME[name], size, 3 if size == 40 else 2)
     assert found.ece <= 0.03
     assert found.wrong <= 0.02
     assert found.ece_same <= 0.04
