@@ -14,7 +14,7 @@ from afterclear.histories.history_rules import HistoryRules
 from afterclear.plain import Takes
 from afterclear.readers.limits import ReadingLimits
 from afterclear.store.engine.archive import archive_folder
-from afterclear.store.engine.sharing import Kept, opened_once
+from afterclear.store.engine.sharing import Kept
 from afterclear.store.engine.snapshot import long_writing, sweep_if_free
 from afterclear.store.upkeep.retention import Retention
 
@@ -108,10 +108,6 @@ class App:
     def long_writing(self, doing: str) -> AbstractContextManager[None]:
         """Hold the store for a long piece of work, with a snapshot for readers if so set."""
         return long_writing(self.store, doing, copy=self.config.settings.store.copy_for_readers)
-
-    def reading_once(self) -> AbstractContextManager[None]:
-        """Open the store once for all that reads it within the block; nothing writes it there."""
-        return opened_once(self.store)
 
     def kept_readings(self) -> Kept:
         """Give what opens the store for one block of reading after another, and seldom anew."""

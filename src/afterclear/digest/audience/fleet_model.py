@@ -17,6 +17,7 @@ from afterclear.digest.common.model import (
 )
 from afterclear.digest.common.rise_lines import RisesView
 from afterclear.digest.common.worklist_lines import Work
+from afterclear.digest.input.frames import Caution
 from afterclear.digest.sheet.not_again import NotAgain
 
 
@@ -49,6 +50,11 @@ class FleetPage:
     cures: CuresView | None  # None: nothing was tried often enough
     coming: ComingView | None  # None: nothing can be forecast
     rises: RisesView | None  # None: no rate rose
-    not_again: tuple[NotAgain, ...]  # parts that are short-lived
+    not_again: tuple[NotAgain, ...]  # parts that are short-lived, the worst
     spent: CostView | None  # None: no work order lies in the period
     n_set_aside: int  # lines that a person's decision took off it
+
+    @property
+    def cautions_above(self) -> tuple[Caution, ...]:
+        """Cautions that stand before the sections of findings, which do not repeat them."""
+        return (*self.work.cautions, *(c for part in self.not_again for c in part.cautions))

@@ -95,7 +95,7 @@ def orders_pages(
     for finding, priced, found in _costs(findings):
         lists["site", priced[0].site or "", ""].append(_cost_list(finding, priced, found, common))
     pages = [
-        replace(_page(key, tuple(own), cells, common), said=said.get(key, ""))
+        _page(key, tuple(own), said.get(key, ""), common)
         for key, own in lists.items()
         if any(x.n for x in own)
     ]
@@ -276,10 +276,8 @@ def _cautions(code: str, common: CommonViews) -> tuple[Caution, ...]:
     return common.setting.cautions.get(code, ())
 
 
-def _page(
-    key: _Group, lists: tuple[OrderList, ...], cells: Cells, common: CommonViews
-) -> OrdersPage:
-    level, name, site = key
+def _page(key: _Group, lists: tuple[OrderList, ...], said: str, common: CommonViews) -> OrdersPage:
+    (level, name, site), cells = key, common.setting.cells
     shown = holder_name(name, level, cells) if name else cells.t("site not known")  # type: ignore[arg-type]
     return OrdersPage(
         head=common.head,
@@ -292,6 +290,7 @@ def _page(
         claims=(),
         n_claims=0,
         shows_people=common.setting.settings.technicians and not common.head.public,
+        said=said,
     )
 
 

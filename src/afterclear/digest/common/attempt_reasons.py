@@ -227,13 +227,21 @@ def _chance(attempt: Attempt, cells: Cells) -> str:
     return cells.t("; chance that it did not hold {share}", share=share)
 
 
-def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+def _looked_for(
+    message: str, attempt: Attempt, evidence: Sequence[Evidence], cells: Cells, **more: str
+) -> str:
+    """Say of a fault that was looked for and not found; ``more``: what only this message has."""
     return cells.t(
-        "Held: {clean}{chance}{ended}.",
+        message,
         clean=_clean(attempt, evidence, cells),
         chance=_chance(attempt, cells),
         ended=_ended(attempt, cells),
+        **more,
     )
+
+
+def _held(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
+    return _looked_for(mark("Held: {clean}{chance}{ended}."), attempt, evidence, cells)
 
 
 def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
@@ -243,22 +251,12 @@ def _on_watch(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> s
         to_go = cells.t(
             "; counts as fixed after about {distance} more without it", distance=distance
         )
-    return cells.t(
-        "On watch: {clean}{chance}{to_go}{ended}.",
-        clean=_clean(attempt, evidence, cells),
-        chance=_chance(attempt, cells),
-        to_go=to_go,
-        ended=_ended(attempt, cells),
-    )
+    message = mark("On watch: {clean}{chance}{to_go}{ended}.")
+    return _looked_for(message, attempt, evidence, cells, to_go=to_go)
 
 
 def _not_proven(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:
-    return cells.t(
-        "Not proven: {clean}{chance}{ended}.",
-        clean=_clean(attempt, evidence, cells),
-        chance=_chance(attempt, cells),
-        ended=_ended(attempt, cells),
-    )
+    return _looked_for(mark("Not proven: {clean}{chance}{ended}."), attempt, evidence, cells)
 
 
 def _unchecked(attempt: Attempt, evidence: Sequence[Evidence], cells: Cells) -> str:

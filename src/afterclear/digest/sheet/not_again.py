@@ -7,6 +7,8 @@ from afterclear.digest.input.frames import Caution
 from afterclear.digest.sheet.tried_parts import part_said
 from afterclear.wording.cells import capital
 
+_NAMED = 3  # all of them are on the quality page
+
 
 @dataclass(frozen=True, slots=True)
 class NotAgain:
@@ -18,7 +20,7 @@ class NotAgain:
 
 
 def not_again(setting: Setting) -> tuple[NotAgain, ...]:
-    """Say which parts not to fit again, those that failed most often first."""
+    """Say which parts not to fit again: a few, those that failed most often first."""
     rows = sorted(setting.short_lived, key=lambda row: (-row.n_failed, row.part_number or ""))
     return tuple(
         NotAgain(
@@ -26,5 +28,5 @@ def not_again(setting: Setting) -> tuple[NotAgain, ...]:
             part_said(row, setting.cells),
             setting.cautions_of(row.part_family),
         )
-        for row in rows
+        for row in rows[:_NAMED]
     )

@@ -31,11 +31,11 @@ def latest_work(
     ``returned``, and what was ``expected`` of it.  Empty rows: there is no work before.
     """
     late = (quarters >= (since or 0)).to_numpy()
-    observed, let_expect = (
+    observed, awaited = (
         group_sums(np.where(late, row, 0.0), number, int(number.max(initial=-1)) + 1)
         for row in (returned, expected)
     )
-    found = pl.DataFrame({"observed_late": observed.astype(np.int32), "expected_late": let_expect})
+    found = pl.DataFrame({"observed_late": observed.astype(np.int32), "expected_late": awaited})
     named = "" if since is None else f"{since // 4}-Q{since % 4 + 1}"
     found = found.with_columns(pl.lit(named).alias("late_since"))
     return found.clear(len(found)) if since is None else found

@@ -117,9 +117,9 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     source = (seen, delivery, context)
     groups = side_groups(whole)
     if not groups:
-        return _decided(profiles, source, picks, asker)
+        return _decided(whole, source, picks, asker)
     first, *more = (
-        _decided(_without_others(profiles, groups, group), source, picks, asker)
+        _decided(sight_of(_without_others(profiles, groups, group), context), source, picks, asker)
         for group in groups_meant(groups, whole, asker)
     )
     for each in more:
@@ -135,15 +135,14 @@ def _without_others(profiles: list[Profile], groups: Sequence[Group], own: Group
 
 
 def _decided(
-    profiles: list[Profile],
+    whole: Sight,
     source: tuple[Seen, Delivery, Context],
     picks: Mapping[str, str],
     asker: Asker,
 ) -> Decision:
-    """Settle the columns of one table; ``profiles``: those that are its own."""
+    """Settle the columns of one table; ``whole``: those that are its own, also passed over."""
     seen, delivery, context = source
-    whole = sight_of(profiles, context)
-    profiles = _without_aside(profiles, picks)
+    profiles = _without_aside(whole.profiles, picks)
     sight = sight_of(profiles, context)
     wide = side_by_side(sight)
     readings = readings_with(picks, readings_of(sight), sight)

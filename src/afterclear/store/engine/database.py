@@ -91,7 +91,7 @@ def open_store(
 
 def is_copy(con: Connection) -> bool:
     """Whether a reader sees the store as it was before the work under way."""
-    return con.path.name == snapshot_path(con.path.with_suffix("")).name
+    return con.path == snapshot_path(con.path.with_suffix(""))
 
 
 def interrupt_queries() -> None:

@@ -1,7 +1,7 @@
 """One connection for all that reads a store within a block: opening takes longer than most queries.
 
-A page of the desk asks the store several times; each opening took longer than what was asked. Where
-page follows page, one connection even serves several (``Kept``), until somebody wants to write.
+A page of the desk asks the store several times, and page follows page: one connection serves them
+until somebody wants to write.
 """
 
 import threading
@@ -38,16 +38,6 @@ class Shared:
 _shared: ContextVar[Shared | None] = ContextVar("_shared", default=None)
 
 
-@contextmanager
-def opened_once(path: Path) -> Iterator[None]:
-    """Let all that reads the store within the block share one connection, opened by the first.
-
-    Within the block nothing in this thread writes it.
-    """
-    with ExitStack() as stack, _sharing(Shared(path, stack)):
-        yield
-
-
 def shared_at(path: Path) -> Shared | None:
     """Give what readings of this store share here; None: nothing."""
     shared = _shared.get()
@@ -67,9 +57,10 @@ def _sharing(shared: Shared) -> Iterator[None]:
 class Kept:
     """A connection that one block leaves to the next; blocks come one after another.
 
-    It goes when somebody waits to write, when nobody reads any more, and after a while in any
-    case.  Whatever else opens the store in this process has it go first (``let_go``): a file that
-    is closed takes along the system's locks on it that its process has by other openings.
+    Within a block nothing in this thread writes the store.  It goes when somebody waits to write,
+    when nobody reads any more, and after a while in any case.  Whatever else opens the store in
+    this process has it go first (``let_go``): a file that is closed takes along the system's locks
+    on it that its process has by other openings.
     """
 
     path: Path

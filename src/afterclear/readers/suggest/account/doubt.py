@@ -109,9 +109,10 @@ class Account:
         )
         choices = [Choice("fine", fine), Choice("stop", stop)]
         if cell is not None:
-            about = dict(zip(("heading", "cell"), cell, strict=True))
             leave = worded(
-                "nobody knows: rows with {cell!r} under {heading!r} are left out", **about
+                "nobody knows: rows with {cell!r} under {heading!r} are left out",
+                heading=cell[0],
+                cell=cell[1],
             )
             choices.insert(1, Choice("leave", leave))
         word = self._choose(Question(key, text, tuple(choices), tuple(rows), unasked="stop"))

@@ -62,15 +62,7 @@ def groups_meant(groups: Sequence[Group], sight: Sight, asker: Asker) -> list[Gr
             Choice(BOTH, worded("yes: each row makes a reading of each")),
             *(Choice(name, worded("only those under {name!r}", name=name)) for name in names),
         ),
-        _rows(sight),
+        tuple(sight.row_text(at) for at in range(min(_SHOWN, len(sight.profiles[0].cells)))),
     )
     word = asker.choose(question)
     return [group for group in groups if word in {BOTH, group.name}]
-
-
-def _rows(sight: Sight) -> tuple[str, ...]:
-    n_rows = len(sight.profiles[0].cells) if sight.profiles else 0
-    return tuple(
-        ", ".join(f"{p.heading}: {p.cells[at]}" for p in sight.profiles if p.cells[at])[:160]
-        for at in range(min(_SHOWN, n_rows))
-    )

@@ -59,8 +59,7 @@ class Filling:
 
     def row_text(self, at: int) -> str:
         """Write a row as a person would read it out."""
-        cells = [f"{p.heading}: {p.cells[at]}" for p in self.sight.profiles if p.cells[at]]
-        return ", ".join(cells)[:160]
+        return self.sight.row_text(at)
 
     def rows_with(self, cell: str) -> tuple[str, ...]:
         """Write the first rows that have a cell."""

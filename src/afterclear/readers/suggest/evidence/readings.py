@@ -77,6 +77,11 @@ class Sight:
         """Find profiles by their headings."""
         self.by_name = {p.heading: p for p in self.profiles}
 
+    def row_text(self, at: int) -> str:
+        """Write a row as a person would read it out."""
+        cells = [f"{p.heading}: {p.cells[at]}" for p in self.profiles if p.cells[at]]
+        return ", ".join(cells)[:160]
+
 
 # A test gives the share of values that fit; None: any value fits.
 Test = Callable[[Profile, Sight], float | None]
