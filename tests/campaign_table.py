@@ -15,7 +15,11 @@ import afterclear
 
 PAGE: Final = Path(afterclear.__file__).parent / "help" / "campaigns.md"
 KEPT: Final = Path(__file__).with_name("campaign_results.csv")
+KILLS_OF: Final = "kills of "  # so begins what is counted where it is one command's kills
 _HEAD: Final = "## What was tried and survived"
+_KILLED: Final = """How often each command got SIGKILL on its way, alone and while another was at
+work (`kills`, `machine`, `upgrade` and `mixtures` since they count each command by itself; what was
+wrong then stands above):"""
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,10 @@ def add(result: Result) -> None:
 
 def renewed(page: str, found: list[Result]) -> str:
     """Put the tables into the page, whose last section they are."""
-    return f"{page.partition(_HEAD)[0]}{_HEAD}\n\n{_sums(found)}\n\n{_runs(found)}\n"
+    kills = [each for each in found if each.of.startswith(KILLS_OF)]
+    others = [each for each in found if each not in kills]
+    tables = [_sums(others), _KILLED, _kills(kills), _runs(others)]
+    return "\n\n".join([page.partition(_HEAD)[0].rstrip(), _HEAD, *tables]) + "\n"
 
 
 def _sums(found: list[Result]) -> str:
@@ -68,6 +75,21 @@ def _sums(found: list[Result]) -> str:
         key = (campaign, of)
         lines.append(f"| `{campaign}` | {n:,} {of} | {wrong[key] or 'none'} | {last[key]} |")
     return "\n".join(lines)
+
+
+def _kills(found: list[Result]) -> str:
+    alone, beside = Counter[str](), Counter[str]()
+    for each in found:
+        (beside if each.campaign == "mixtures" else alone)[each.of.removeprefix(KILLS_OF)] += (
+            each.tried
+        )
+    both = alone + beside
+    lines = [
+        f"| {name} | {alone[name]:,} | {beside[name]:,} | {both[name]:,} |" for name in sorted(both)
+    ]
+    sums = f"| **all** | {alone.total():,} | {beside.total():,} | {both.total():,} |"
+    heads = ("| killed | alone | beside another | in all |", "|---|---|---|---|")
+    return "\n".join([*heads, *lines, sums])
 
 
 def _runs(found: list[Result]) -> str:

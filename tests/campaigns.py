@@ -11,13 +11,14 @@ import os
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 import pytest
 
-from tests.campaign_table import Result, add, write_page
+from tests.campaign_table import KILLS_OF, Result, add, write_page
 
 _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
 _COUNTS: Final = "AFTERCLEAR_TEST_COUNTS"
@@ -62,6 +63,12 @@ def counted(n: int, of: str, wrong: int = 0) -> None:
     if place := os.environ.get(_COUNTS):
         with Path(place).open("a", encoding="utf-8") as file:
             file.write(json.dumps([n, of, wrong]) + "\n")
+
+
+def counted_kills(of: Mapping[str, int]) -> None:
+    """Tell the campaign under way how often each command was killed."""
+    for command, n in of.items():
+        counted(n, f"{KILLS_OF}{command}")
 
 
 def _run(campaign: str, asked: argparse.Namespace) -> bool:

@@ -196,12 +196,8 @@ class Tally:
     """What became of the mixtures."""
 
     ends: Counter[str] = field(default_factory=Counter)
+    kills: Counter[str] = field(default_factory=Counter)  # of each command
     wrong: list[str] = field(default_factory=list)
-
-    @property
-    def n_kills(self) -> int:
-        """How often a command was killed."""
-        return sum(n * end.count("killed") for end, n in self.ends.items())
 
 
 class Bench:
@@ -212,24 +208,29 @@ class Bench:
         self.place = place
         self.took_s: dict[str, float] = {}
         self._known: dict[tuple[str, ...], dict[str, str]] = {}
+        self._kept: dict[tuple[str, ...], Path] = {}  # garages after one command
         self._ready = place / "ready"
         _fill(self._ready)
 
-    def garage(self) -> Path:
-        """Give the garage as commands find it, always at the same place."""
+    def garage(self, names: tuple[str, ...] = ()) -> Path:
+        """Give the garage as commands find it, or after some; always at the same place."""
         folder = self.place / "garage"
+        known = names if names in self._kept else ()
         shutil.rmtree(folder, ignore_errors=True)
-        return Path(shutil.copytree(self._ready, folder))
+        shutil.copytree(self._kept.get(known, self._ready), folder)
+        for name in names[len(known) :]:
+            since = time.perf_counter()
+            begun(folder, name).end()
+            self.took_s.setdefault(name, time.perf_counter() - since)
+        if len(names) == 1 and not known:
+            self._kept[names] = Path(shutil.copytree(folder, self.place / f"after-{names[0]}"))
+        return folder
 
     def after(self, names: tuple[str, ...]) -> dict[str, str]:
         """Give what is left when commands come one after the other."""
         if names not in self._known:
-            folder = self.garage()
-            for name in names:
-                since = time.perf_counter()
-                begun(folder, name).end()
-                self.took_s.setdefault(name, time.perf_counter() - since)
-            self._known[names] = everything(folder)
+            self.garage(names[:1])
+            self._known[names] = everything(self.garage(names))
         return self._known[names]
 
     def usual_s(self, name: str) -> float:
@@ -270,21 +271,29 @@ def tried(on: Bench, pair: Sequence[str], chance: random.Random, tally: Tally) -
     names = chance.sample(list(pair), 2)
     usual = [on.usual_s(name) for name in names]
     folder = on.garage()
-    plan = _killed_when(usual, chance)
-    ends = _at_once(folder, names, chance.uniform(0, usual[0]), plan)
+    second_after = chance.uniform(0, usual[0])
+    plan = _killed_when(usual, second_after, chance)
+    ends = _at_once(folder, names, second_after, plan)
     tally.ends[", ".join(sorted(end.partition(":")[0] for end in ends))] += 1
+    tally.kills.update(n for n, end in zip(names, ends, strict=True) if end == "killed")
     problem = next((end for end in ends if end not in _TOLD), "")
     if problem := problem or _problem(on, folder, names, ends):
         tally.wrong.append(f"{names} ended {ends}: {problem}")
         print(tally.wrong[-1], flush=True)
 
 
-def _killed_when(usual: Sequence[float], chance: random.Random) -> dict[int, float]:
-    """Choose which of the two are killed, and after how many seconds: of three mixtures in two."""
+def _killed_when(
+    usual: Sequence[float], second_after: float, chance: random.Random
+) -> dict[int, float]:
+    """Choose which of the two are killed, and after how many seconds: of three mixtures in two.
+
+    One that finds the other at work takes longer than usual, as long as both at most.
+    """
     victims: tuple[int, ...] = chance.choice([(), (0,), (1,)])
     if victims and chance.random() < 1 / 5:
         victims = (0, 1)
-    return {victim: chance.uniform(0, 1.1 * sum(usual)) for victim in victims}
+    longest = [usual[victim] + chance.random() * usual[1 - victim] for victim in (0, 1)]
+    return {v: v * second_after + chance.uniform(0, longest[v]) for v in victims}
 
 
 def _at_once(

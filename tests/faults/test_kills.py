@@ -18,7 +18,7 @@ from afterclear.commands.upkeep import check
 from afterclear.errors import StoreError
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.upkeep.backup import verify_backup
-from tests.campaigns import counted, repeats
+from tests.campaigns import counted, counted_kills, repeats
 from tests.faults.child import WORK, app_in
 from tests.store.care_fixture import exports
 from tests.store.test_kill import deliveries
@@ -142,6 +142,7 @@ def test_a_kill_loses_and_doubles_nothing(tmp_path: Path, work: str) -> None:
         assert left == [], f"{work}, kill {number}, done again"
         shutil.rmtree(folder)
     counted(KILLS_EACH, "kills")
+    counted_kills({work: KILLS_EACH})
     print(f"\n{KILLS_EACH} kills of {work} within {took_s:.2f} s; found afterwards:")
     for state, times in sorted(found.items()):
         print(f"  {times:>3}  {state}")

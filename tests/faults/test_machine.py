@@ -26,7 +26,7 @@ from afterclear.commands.upkeep import check
 from afterclear.errors import UsageError
 from afterclear.store.engine.database import open_store, rows
 from afterclear.store.engine.migrations import known_migrations
-from tests.campaigns import counted, repeats
+from tests.campaigns import counted, counted_kills, repeats
 from tests.faults.garage_model import (
     NAMELESS,
     Decision,
@@ -334,6 +334,12 @@ def test_in_any_order_and_killed_at_any_moment_the_store_says_what_the_model_say
     )
     n_steps = sum(n for what, n in GarageMachine.done.items() if "," not in what)
     counted(n_steps, "steps")
-    counted(sum(n for what, n in GarageMachine.done.items() if "killed" in what), "steps killed")
+    killed = {
+        what.removesuffix(", killed"): n
+        for what, n in GarageMachine.done.items()
+        if what.endswith(", killed")
+    }
+    counted(sum(killed.values()), "steps killed")
+    counted_kills(killed)
     print(f"\n{n_steps} steps:")
     print(dict(sorted(GarageMachine.done.items())))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaigns import counted, repeats
+from tests.campaigns import counted, counted_kills, repeats
 from tests.faults.mixtures import COMMANDS, Bench, Tally, rounds, tried
 
 ROUNDS = repeats(1)
@@ -35,7 +35,8 @@ def test_two_commands_at_once_killed_or_not_leave_what_they_leave_in_some_order(
             tried(on, pair, chance, tally)
         n = sum(tally.ends.values())
         ends = dict(sorted(tally.ends.items()))
-        print(f"{n} mixtures, {tally.n_kills} kills: {ends}", flush=True)
+        print(f"{n} mixtures, {tally.kills.total()} kills: {ends}; {tally.kills}", flush=True)
     counted(n, "mixtures of two commands", len(tally.wrong))
-    counted(tally.n_kills, "kills in mixtures")
+    counted(tally.kills.total(), "kills in mixtures")
+    counted_kills(tally.kills)
     assert tally.wrong == []

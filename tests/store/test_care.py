@@ -290,6 +290,7 @@ def leftovers(app: App, folder: Path) -> list[Path]:
         Path(f"{app.store}.reading"),
         Path(f"{app.store}.reading-part"),
         Path(f"{app.store}.compact"),
+        Path(f"{app.store}.handed-x") / "delivered",
         app.archive / "taken-x" / "copy.csv",
         app.archive / "incoming-x" / "bytes.zst",
         app.archive / "aa" / ".putting-x",

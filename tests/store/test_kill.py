@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaigns import counted, repeats
+from tests.campaigns import counted, counted_kills, repeats
 from tests.store.deliveries import HEAD, contents, load, write
 
 MOMENTS = repeats(16)  # more of them: python -m tests.campaigns kills
@@ -78,5 +78,6 @@ def test_a_killed_load_is_taken_up_as_if_nothing_had_happened(tmp_path: Path) ->
         load(store, *files)
         assert contents(store) == expected, f"kill {number}, {kept} loads were kept"
     counted(MOMENTS, "kills")
+    counted_kills({"load": MOMENTS})
     print(f"\n{MOMENTS} kills; loads found afterwards -> times: {sorted(loads_kept.items())}")
     assert len(loads_kept) > 1, "every kill fell into the same phase: spread them better"

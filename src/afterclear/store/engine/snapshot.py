@@ -62,8 +62,6 @@ def sweep(store: Path) -> None:
     """Remove what a killed writer left beside the store; only its next writer may."""
     for left in _left_by_the_killed(store):
         remove_left(left)
-    for folder in store.parent.glob(f"{glob.escape(store.name)}{HANDED}*"):
-        shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(f"{store}.tmp", ignore_errors=True)
 
 
@@ -91,6 +89,7 @@ def _left_by_the_killed(store: Path) -> list[Path]:
     return [
         *store.parent.glob(f"{name}.reading*"),
         *store.parent.glob(f"{name}.compact*"),
+        *store.parent.glob(f"{name}{HANDED}*"),  # only writers hand files over
         *(left for kind in _UNFINISHED for left in archive.glob(f"{kind}-*")),
         *archive.glob(f"??/{UNFINISHED_FILE}*"),
         *(left for kind in _MADE_ELSEWHERE for left in dead_folders(store.parent, kind)),
