@@ -33,9 +33,9 @@ _MOST_WORKS = 3  # more pieces of work on one order are not told apart (own judg
 # nobody asks whether a repair is better or worse than these where there is another one
 _ASIDE: Final = ("clear", "not_told", "several")
 _Q_BELOW = 0.05
-_PUT = (
-    "order_works_told", "faults_of_orders", "counted_fixes", "fix_works",
-    "fixes_beside", "cure_fixes",
+# what leads to ``cure_fixes``
+_ON_THE_WAY: Final = (
+    "order_works_told", "faults_of_orders", "counted_fixes", "fix_works", "fixes_beside",
 )  # fmt: skip
 _SITUATION: Final = ("fault", "code", "is_repeat", "is_alone", "km_band")
 # level -> the column that tells its works apart beside the work; only fixes that have it count
@@ -54,14 +54,15 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
     con.execute("SET VARIABLE not_named = ?", [NOT_NAMED])
     con.execute("SET VARIABLE most_works = ?", [_MOST_WORKS])
     con.script(_SQL.read_text(encoding="utf-8"))
+    forget(con, _ON_THE_WAY)  # before as many rows again come as a frame
     fixes = query(con, "FROM cure_fixes ORDER BY attempt_id").join(
         judged.evidence(), on="attempt_id", how="inner", maintain_order="left"
     )
+    forget(con, ["cure_fixes"])
     labels = component_labels(con, catalogue) | dict(query(con, _PART_LABELS).iter_rows())
     labels[NOT_NAMED] = _UNNAMED
     keep_all(con, "cures", _levels(fixes, labels, frozenset(catalogue.cures)))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
-    forget(con, _PUT)
 
 
 def _levels(

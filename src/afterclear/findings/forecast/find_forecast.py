@@ -32,10 +32,8 @@ _ENOUGH_PRICED: Final = 3  # orders for a usual cost (own judgement)
 _HARDLY: Final = 0.005  # failures expected in a year: such rows tell nothing
 _SQL: Final = files("afterclear.findings") / "sql" / "forecast.sql"
 _TABLES: Final = ("forecast", "forecast_parts", "forecast_record")
-_PUT: Final = (
-    "coming_shown", "coming_faults", "coming_orders", "coming_costs",
-    "coming_fitted", "coming_numbers",
-)  # fmt: skip
+_READ_ONCE: Final = ("coming_shown", "coming_faults", "coming_orders")
+_READ_LAST: Final = ("coming_costs", "coming_fitted", "coming_numbers")
 
 
 def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> None:
@@ -51,13 +49,14 @@ def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> Non
     days = [day_of(at) for at in quarters]
     today = day_of(until)
     seen = seen_past(con, moments(days, today), until)
+    forget(con, _READ_ONCE)
     if seen is None or not seen.components:
         for table in _TABLES:
             keep(con, table, None)
     else:
         found = forecasts(seen.past, days, today, HORIZONS)
         _keep_all(con, seen, found, until, component_labels(con, catalogue))
-    forget(con, _PUT)
+    forget(con, _READ_LAST)
 
 
 def _quarter_begins(until: datetime) -> list[datetime]:
