@@ -20,7 +20,7 @@ from scipy import stats
 
 from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.rising import RateRecord, Search, find_rises
-from afterclear.findings.rising.find_emerging import ALARMS_A_YEAR, LEVELS, SHARES
+from afterclear.findings.rising.alarms import ALARMS_A_YEAR, LEVELS, SHARES
 from tests.estimators.counted_fleet import CountedFleet, planted, record_of, search_of
 
 N_MODELS, VEHICLES, COMPONENTS = 20, 50, 12

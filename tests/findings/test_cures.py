@@ -118,7 +118,7 @@ def test_a_work_says_why_an_order_without_codes_is_for_the_fault_or_that_it_is_n
 def test_work_of_several_pieces_is_joined_by_any_of_them(
     work: str, fault: str, joined: str
 ) -> None:
-    assert joined_by(work, fault, frozenset({("coil", "misfire")})) == joined
+    assert joined_by(work, fault, {("coil", "misfire"): "table"}) == joined
 
 
 def test_a_work_that_held_often_and_joins_no_order_without_codes_says_so() -> None:

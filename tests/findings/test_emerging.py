@@ -15,8 +15,10 @@ from afterclear.digest.common.rise_words import rise_words
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
+from afterclear.findings.parts.order_parts import put_order_parts
 from afterclear.findings.rising import km_at_risk, rate_records
-from afterclear.findings.rising.find_emerging import LEVELS, find_emerging
+from afterclear.findings.rising.alarms import LEVELS, PART_LEVELS
+from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
@@ -94,6 +96,7 @@ def put(con: Connection, fleet: list[tuple[Story, str]]) -> None:
 
 
 def emerging(con: Connection, day: int = DAYS) -> list[dict[str, Any]]:
+    put_order_parts(con, CATALOGUE, {})
     find_emerging(con, CATALOGUE, FIRST + timedelta(days=day))
     return rows(con, "emerging")
 
@@ -168,7 +171,7 @@ def test_a_fleet_read_part_by_part_has_the_same_rises(
 
 
 def test_groups_are_named_as_the_column_says() -> None:
-    assert get_args(Level) == LEVELS
+    assert get_args(Level) == (*LEVELS, *PART_LEVELS[1:])
 
 
 def test_a_rise_was_found_on_the_same_day_whenever_one_looks(rise: Connection) -> None:
@@ -202,7 +205,8 @@ def row(rise_id: str, **columns: Any) -> Emerging:
     at = datetime(2026, 10, 1, tzinfo=UTC)
     told: dict[str, Any] = {
         "rise_id": rise_id, "fault": "brake_pad", "label": "brake pad", "level": "site",
-        "group_name": None, "site": "Orrinby", "since_at": at - timedelta(days=40),
+        "group_name": None, "site": "Orrinby", "part": None, "part_label": None,
+        "fitted_since": None, "since_at": at - timedelta(days=40),
         "since_low_at": at - timedelta(days=60), "since_high_at": at - timedelta(days=20),
         "found_at": at, "over_at": None, "n_vehicles": 9, "expected": 2.1, "ratio": 3.9,
         "ratio_low": 1.8, "ratio_high": 7.7, "evidence": 2.0, "n_vehicles_left": 0, "within": None,

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 from afterclear.finding_tables.declaration import Clause, Finding, Means, counted, mark
 
 Told = Literal["better", "worse", "no_difference", "too_few", "not_side_by_side", "usual"]
-JoinedBy = Literal["own", "table", "neither", "not_known"]
+JoinedBy = Literal["own", "table", "orders", "neither", "not_known"]
 ENOUGH: Final = 5
 """Fewer fixes that can be judged are too few to compare (own judgement)."""
 _MATTER: Final = ("better", "worse", "usual")  # a difference is told, or it is told against these
@@ -77,8 +77,9 @@ class Cure:
         JoinedBy,
         Means(
             "why an order that names no code is for this fault if it has this work: it is on its "
-            "`own` component, `cures.csv` has it in its `table`, or `neither`: it is for another "
-            "fault or none; `not_known`: no component is known for the work, or for the fault"
+            "`own` component, `cures.csv` has it in its `table`, the fleet's `orders` say so (see "
+            "`cure_links`), or `neither`: it is for another fault or none; `not_known`: no "
+            "component is known for the work, or for the fault"
         ),
     ]
 
@@ -102,6 +103,28 @@ class CureFix:
         int | None, Means("0 under 60,000 km, 1 under 150,000 km, 2 more; empty: not known")
     ]
     p_failed: Annotated[float, Means("chance that it did not hold", "share")]
+
+
+@dataclass(frozen=True, slots=True)
+class CureLink:
+    """Work on one component beside codes of another one, on orders that have nothing else."""
+
+    work: Annotated[str, Means("the component worked on")]
+    work_label: Annotated[str, Means("what people call it")]
+    fault: Annotated[str, Means("the component whose codes the orders name")]
+    label: Annotated[str, Means("what people call it")]
+    n_both: Annotated[int, Means("vehicles with such an order")]
+    n_work: Annotated[int, Means("vehicles with an order for this work and any codes of one kind")]
+    n_fault: Annotated[int, Means("vehicles with an order for these codes and any one work")]
+    n_all: Annotated[int, Means("vehicles and pairs of work and codes in all")]
+    p_value: Annotated[float, Means("chance of as many if work and codes had nothing in common")]
+    counts: Annotated[
+        Literal["table", "orders", "not_sure"],
+        Means(
+            "whether an order with this work that names no code is for such codes: `cures.csv` has "
+            "the pair in its `table`; the fleet's `orders` show it beyond chance; or `not_sure`"
+        ),
+    ]
 
 
 def by_fault(rows: Iterable[Cure]) -> dict[str, tuple[Cure, ...]]:
@@ -184,6 +207,27 @@ _SAYS: Final = (
         ),
     ),
 )
+_LINK_SAYS: Final = (
+    (
+        Clause(
+            counted(
+                "On {n_both} of {n_work} vehicle with this work its order named these codes; over "
+                "all work it were {n_fault} of {n_all}",
+                "On {n_both} of {n_work} vehicles with this work its order named these codes; over "
+                "all work it were {n_fault} of {n_all}",
+            ),
+            count="n_work",
+        ),
+    ),
+    (
+        Clause(mark(". `config/cures.csv` has the pair."), lambda row: row.counts == "table"),
+        Clause(
+            mark(". So orders that have this work and name no code are for such codes, too."),
+            lambda row: row.counts == "orders",
+        ),
+        Clause(mark(". That may be chance.")),
+    ),
+)
 FINDINGS: Final = (
     Finding(
         "cures",
@@ -198,5 +242,17 @@ FINDINGS: Final = (
         CureFix,
         about="the fixes behind `cures`",
         order="fault, work, attempted_at, attempt_id",
+    ),
+    Finding(
+        "cure_links",
+        CureLink,
+        about="what the fleet's orders show of which work is for which codes, beside `cures.csv`",
+        order="work, fault",
+        says=_LINK_SAYS,
+        method=(
+            "Fisher's exact test, one-sided, over vehicles by pair of work and codes; orders with "
+            "codes of one component and work on one; counted below 0.001 over all pairs "
+            "(Bonferroni), from 5 vehicles on"
+        ),
     ),
 )

@@ -79,9 +79,10 @@ def put_part_families(con: Connection, catalogue: Catalogue) -> None:
 
 
 def put_cures(con: Connection, catalogue: Catalogue) -> None:
-    """Load which work may cure which codes into ``cures``."""
+    """Load which work may cure which codes into ``cures``: by the table and the fleet's orders."""
     frame = pl.DataFrame(catalogue.cures, schema=_CURES, orient="row")
-    create_temp_table(con, "cures", frame)
+    linked = query(con, "SELECT work, fault FROM store.cure_links WHERE counts = 'orders'")
+    create_temp_table(con, "cures", pl.concat([frame, linked]).unique())
 
 
 def put_order_texts(con: Connection, catalogue: Catalogue) -> None:

@@ -66,13 +66,14 @@ def analyse(
     # the estimators' libraries take longer to load than most of what else a command does
     from afterclear.commands.analysis.fleet_findings import changes_told  # noqa: PLC0415
     from afterclear.commands.analysis.judging import judge_all  # noqa: PLC0415
+    from afterclear.findings.cures.order_links import learn_links  # noqa: PLC0415
 
     started_at = app.clock()
     until = as_of or started_at
     with app.long_writing("analyse"), open_store(app.store) as con:
         begin_analysis(con, started_at)
         before = last_analysis(con)
-        version = _version(app)
+        version = _version(app, learn_links(con, app.catalogue, until))
         if full or before is None or until < before.as_of or before.version != version:
             vehicles = all_vehicle_ids(con)
             with transaction(con):
@@ -101,8 +102,10 @@ def analyse(
     return AnalysisReport(until, len(vehicles), verdicts, changes)
 
 
-def _version(app: App) -> str:
+def _version(app: App, links: tuple[tuple[str, str], ...]) -> str:
     """Identify the program, its rules, the settings and the tables a history was built with.
+
+    ``links``: what the fleet's orders add to the table of cures.
 
     If any of them changed, every vehicle is rebuilt: half a fleet judged by other rules than the
     rest is no evidence.
@@ -114,6 +117,7 @@ def _version(app: App) -> str:
         is_rule = path.name not in _NOT_RULES and tables / "imports" not in path.parents
         if path.suffix in {".csv", ".toml"} and is_rule:
             digest.update(path.read_bytes())
+    digest.update(repr(links).encode())
     if app.config.own_cures:
         digest.update(app.config.own_cures.read_bytes())
     return f"{__version__} rules {digest.hexdigest()[:12]}"

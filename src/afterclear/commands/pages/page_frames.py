@@ -231,6 +231,7 @@ _KINDS = """
     UNION SELECT component FROM forecast WHERE component IS NOT NULL
     UNION SELECT part_family FROM forecast_parts
     UNION SELECT fault FROM emerging
+    UNION SELECT part FROM emerging WHERE part IS NOT NULL
     UNION SELECT substr(piece, strpos(piece, ':') + 1)
           FROM (SELECT unnest(string_split(work, ' ')) AS piece FROM cures) ORDER BY kind"""
 

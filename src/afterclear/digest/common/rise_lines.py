@@ -47,6 +47,7 @@ class RiseView:
     target: str  # its place on the page
     name: str
     sentence: str
+    is_of_parts: bool
     chart: RiseChart
     affected: tuple[VehicleRef, ...]  # the latest first
     n_affected: int
@@ -107,6 +108,7 @@ def _view(row: Emerging, number: int, setting: Setting, roster: Roster) -> RiseV
         target=f"new-{number}",
         name=rise_name(row, cells),
         sentence=rise_words(row, cells),
+        is_of_parts=row.part is not None,
         chart=_chart(row, rises.points.get(row.rise_id, ()), cells),
         affected=tuple(roster.ref(each.vehicle_id) for each in begun[:_VEHICLES]),
         n_affected=len(begun),  # of all faults together a vehicle may have several
@@ -115,8 +117,14 @@ def _view(row: Emerging, number: int, setting: Setting, roster: Roster) -> RiseV
             for each in left[:_VEHICLES]
         ),
         n_next=row.n_vehicles_left,
-        cautions=setting.cautions_of(row.fault),
+        cautions=_cautions(row, setting),
     )
+
+
+def _cautions(row: Emerging, setting: Setting) -> tuple[Caution, ...]:
+    """Gather the cautions of the fault and of the part, each once."""
+    of_part = () if row.part is None else setting.cautions_of(row.part)
+    return tuple(dict.fromkeys((*setting.cautions_of(row.fault), *of_part)))
 
 
 def _chart(row: Emerging, points: Sequence[EmergingPoint], cells: Cells) -> RiseChart:

@@ -5,6 +5,7 @@ for it.
 """
 
 from collections.abc import Iterable
+from datetime import datetime
 from typing import Final
 
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging
@@ -14,6 +15,11 @@ from afterclear.wording.language import mark
 
 _ALL_TOGETHER: Final = mark("all faults together")
 _WHOLE_FLEET: Final = mark("whole fleet")
+_PARTS: Final = {
+    "brand": mark("parts of {name}, fitted since {month}"),
+    "part_number": mark("part {name}, fitted since {month}"),
+    "fitted_month": mark("part {name}, fitted in {month}"),
+}
 _LEAST: Final = 0.05  # below it nothing is said
 
 
@@ -28,7 +34,18 @@ def group_words(row: Emerging, cells: Cells) -> str:
     """Name the group of a rise."""
     if row.level == "fleet":
         return cells.t(_WHOLE_FLEET)
+    if row.part is not None and row.fitted_since is not None:
+        return _parts_words(row, row.fitted_since, cells)
     return row.site or row.group_name or ""
+
+
+def _parts_words(row: Emerging, since: datetime, cells: Cells) -> str:
+    """Name parts by what they are, their brand or number, and when they were fitted."""
+    text = _PARTS[row.level]
+    words = cells.t(text, name=row.group_name, month=cells.month(since))
+    if row.part == row.fault:
+        return words
+    return f"{code_text(row.part_label or '', cells.words)}, {words}"
 
 
 def rise_words(row: Emerging, cells: Cells) -> str:
@@ -39,8 +56,14 @@ def rise_words(row: Emerging, cells: Cells) -> str:
         low=cells.day(row.since_low_at.date()),
         high=cells.day(row.since_high_at.date()),
     )
+    said = mark("The rate is about {ratio} times what it was, likely between {low} and {high}.")
+    if row.part is not None:
+        said = mark(
+            "Since the fitting the rate is about {ratio} times what is usual after such work, "
+            "likely between {low} and {high}."
+        )
     times = cells.t(
-        "The rate is about {ratio} times what it was, likely between {low} and {high}.",
+        said,
         ratio=cells.number(row.ratio, 1),
         low=cells.number(row.ratio_low, 1),
         high=cells.number(row.ratio_high, 1),

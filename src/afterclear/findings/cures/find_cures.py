@@ -5,7 +5,7 @@ So works are compared only where the code, the number of attempts before, other 
 the vehicle's distance are alike; what nobody wrote down may still differ, and pages say so.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib.resources import files
 from typing import Final
 
@@ -61,12 +61,19 @@ def find_cures(con: Connection, catalogue: Catalogue, judged: Judged | None) -> 
     forget(con, ["cure_fixes"])
     labels = component_labels(con, catalogue) | dict(query(con, _PART_LABELS).iter_rows())
     labels[NOT_NAMED] = _UNNAMED
-    keep_all(con, "cures", _levels(fixes, labels, frozenset(catalogue.cures)))
+    keep_all(con, "cures", _levels(fixes, labels, _known(con, catalogue)))
     keep(con, "cure_fixes", fixes.rename({"brand": "part_brand", "grade": "part_grade"}))
 
 
+def _known(con: Connection, catalogue: Catalogue) -> dict[tuple[str, str], JoinedBy]:
+    """Give the pairs of work and fault that orders without codes are joined by."""
+    linked = query(con, "SELECT work, fault FROM store.cure_links WHERE counts = 'orders'")
+    of_orders: dict[tuple[str, str], JoinedBy] = dict.fromkeys(linked.iter_rows(), "orders")
+    return of_orders | dict.fromkeys(catalogue.cures, "table")
+
+
 def _levels(
-    fixes: pl.DataFrame, labels: dict[str, str], known: frozenset[tuple[str, str]]
+    fixes: pl.DataFrame, labels: dict[str, str], known: Mapping[tuple[str, str], JoinedBy]
 ) -> Iterator[pl.DataFrame]:
     """Compare works, then the same works by the grade and by the brand of their parts."""
     for level, part in _LEVELS.items():
@@ -86,10 +93,10 @@ def _levels(
         yield found.with_columns(pl.Series("joined_by", joined, pl.String), level=pl.lit(level))
 
 
-def joined_by(work: str, fault: str, known: frozenset[tuple[str, str]]) -> JoinedBy:
+def joined_by(work: str, fault: str, known: Mapping[tuple[str, str], JoinedBy]) -> JoinedBy:
     """Say why an order that names no code is for a fault by its work.
 
-    ``known``: components worked on with those whose codes such work may cure.
+    ``known``: components worked on with those whose codes such work may cure, and who says so.
     """
     names = [piece.partition(":")[2] for piece in work.split(" ")]
     on = [name for name in names if name and not name.startswith("part:")]
@@ -97,7 +104,8 @@ def joined_by(work: str, fault: str, known: frozenset[tuple[str, str]]) -> Joine
         return "not_known"
     if fault in on:
         return "own"
-    return "table" if any((name, fault) in known for name in on) else "neither"
+    said = {known.get((name, fault)) for name in on}
+    return "table" if "table" in said else "orders" if "orders" in said else "neither"
 
 
 def _rows(rows: pl.DataFrame, labels: dict[str, str]) -> pl.DataFrame:

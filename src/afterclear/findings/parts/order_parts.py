@@ -12,6 +12,7 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.catalogue.component import is_stand_alone, split_family
 from afterclear.estimators.lifetimes.unit_lifetimes import current_numbers
 from afterclear.findings.common.tables import forget
+from afterclear.histories.catalogue_tables import put_cures
 from afterclear.store.engine.database import Connection, create_temp_table, query
 
 _WORK = """
@@ -76,13 +77,9 @@ def put_order_parts(
     create_temp_table(con, "known_parts", known.drop("n", "number", "brand"))
     con.execute(_PUT)
     con.execute(_THAT_OF_ALL)
-    works = pl.DataFrame(
-        [cure[:2] for cure in catalogue.cures],
-        schema={"work": pl.String, "fault": pl.String},
-        orient="row",
-    )
-    create_temp_table(con, "work_cures", works.unique())
-    forget(con, ["known_parts"])
+    put_cures(con, catalogue)
+    con.execute("CREATE OR REPLACE TEMP TABLE work_cures AS FROM temp.cures")
+    forget(con, ["known_parts", "cures"])
 
 
 def bare_number(number: str) -> str:

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.resources import files
-from typing import Final
 
 import numpy as np
 import polars as pl
@@ -31,12 +30,15 @@ from afterclear.finding_tables.emerging import ANY_FAULT
 from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.echo_onsets import name_echo_onsets
 from afterclear.findings.common.tables import forget, keep
-from afterclear.findings.rising.found_rise import Found
+from afterclear.findings.rising.alarms import ALARMS_A_YEAR, LEVELS, SHARES
+from afterclear.findings.rising.fitted_parts import Days, find_part_rises
+from afterclear.findings.rising.found_rise import Found, RiseSet, part_of
 from afterclear.findings.rising.km_at_risk import (
     ANY_UNIT,
     band_of,
     day_of,
     km_at_risk,
+    unplanned,
 )
 from afterclear.findings.rising.rate_records import (
     Fault,
@@ -49,12 +51,6 @@ from afterclear.findings.rising.rise_rows import rise_tables
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
 
-# of the whole search, on average, as the bound allows.  In simulated fleets there are a fifth of
-# them, 0.6 a year, so that the aim of one holds with room (own judgement)
-ALARMS_A_YEAR: Final = 3.0
-LEVELS: Final = ("fleet", "model", "model_year", "site")
-# shares of the false alarms: of one component in each level, and of all together (own judgement)
-SHARES: Final = ((0.10, 0.25, 0.10, 0.15), (0.10, 0.15, 0.05, 0.10))
 _QUIET_DAYS = 60  # a fleet's first days say little about what is usual (own judgement)
 _YEARS = 3  # whole years before this one; what was earlier counts as the past
 _SQL = files("afterclear.findings") / "sql" / "emerging.sql"
@@ -90,18 +86,32 @@ class _Fleet:
 def find_emerging(con: Connection, catalogue: Catalogue, as_of: datetime) -> None:
     """Replace ``emerging``, ``emerging_points`` and ``emerging_vehicles``.
 
-    Needs the roles of this analysis.
+    Needs the roles of this analysis, ``order_parts`` and the settings of the histories.
     """
     fleet = _fleet(con, as_of)
-    found = [] if fleet is None else list(_found(fleet))
-    if fleet is None or not found:
+    sets = [] if fleet is None else _sets(con, fleet, as_of)
+    if fleet is None or not sets:
         for name in _TABLES:
             keep(con, name, None)
         return
-    labels = component_labels(con, catalogue)
-    tables = rise_tables(found, fleet.vehicles, fleet.groups.of_vehicle, labels, fleet.zero)
+    tables = rise_tables(sets, component_labels(con, catalogue), fleet.zero)
     for name, rows in zip(_TABLES, tables, strict=True):
         keep(con, name, rows)
+
+
+def _sets(con: Connection, fleet: _Fleet, as_of: datetime) -> list[RiseSet]:
+    """Search groups of vehicles, then fitted parts."""
+    counted = fleet.vehicles.with_columns(band=band_of(pl.col("km")))
+    vehicles = RiseSet(tuple(_found(fleet)), counted, fleet.groups.of_vehicle)
+    days = Days(fleet.zero, fleet.n_days, naive(as_of))
+    parts = find_part_rises(con, fleet.vehicles, days, _starts(fleet))
+    return [each for each in (vehicles, *parts) if each.found]
+
+
+def _starts(fleet: _Fleet) -> IntArray:
+    """Days on which a rise may begin."""
+    rest = (fleet.zero - datetime(2001, 1, 1)) // timedelta(days=1)  # noqa: DTZ001 - a Monday
+    return start_days(_QUIET_DAYS, fleet.n_days, rest)
 
 
 def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
@@ -120,7 +130,7 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
     kinds = pl.concat([query(con, _KINDS), engines.select("ecu", "engine")])
     kinds = kinds.unique().sort("ecu", "engine").with_row_index("kind")
     risk, first_at = km_at_risk(
-        con, vehicles.select("vehicle_id", "vehicle", "engine"), kinds, _unplanned(began), as_of
+        con, vehicles.select("vehicle_id", "vehicle", "engine"), kinds, unplanned(began), as_of
     )
     zero = max(first_at, datetime(until.year - _YEARS, 1, 1))  # noqa: DTZ001 - as in the store
     n_days = (until - zero).days + 1
@@ -133,18 +143,6 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
         any_fault(ANY_FAULT, firsts, every),
     )
     return _Fleet(vehicles, groups, Records(risk, groups, n_days), faults, firsts, zero, n_days)
-
-
-def _unplanned(began: pl.DataFrame) -> pl.DataFrame:
-    """Give the share of faults that brought their vehicle in, by each day a fault was found.
-
-    Rounded up to quarters, so that single faults move it seldom.
-    """
-    found = began.sort("seen_at").select(
-        known_at="seen_at",
-        share=(4 * (~pl.col("is_planned")).cum_sum() / pl.int_range(1, pl.len() + 1)).ceil() / 4,
-    )
-    return found.unique("known_at", keep="last", maintain_order=True)
 
 
 def _numbered(firsts: pl.DataFrame, vehicles: pl.DataFrame, zero: datetime) -> pl.DataFrame:
@@ -186,16 +184,14 @@ def _groups(vehicles: pl.DataFrame) -> Groups:
 
 
 def _found(fleet: _Fleet) -> Iterator[Found]:
-    day = timedelta(days=1)
-    rest = (fleet.zero - datetime(2001, 1, 1)) // day  # noqa: DTZ001 - a Monday
-    starts = start_days(_QUIET_DAYS, fleet.n_days, rest)
+    starts = _starts(fleet)
     if not starts.size:
         return
     missed, squared = (np.zeros((len(LEVELS), starts.size)) for _ in range(2))
     for fault in fleet.faults[:-1]:
         record = fleet.records.of(fault)
         for level in range(len(LEVELS)):
-            found = squared_misses(_part(record, fleet.groups.slice_of(level)), starts)
+            found = squared_misses(part_of(record, fleet.groups.slice_of(level)), starts)
             missed[level] += found[0]
             squared[level] += found[1]
     spread = np.stack([group_spread(*rows) for rows in zip(missed, squared, strict=True)])
@@ -206,7 +202,7 @@ def _found(fleet: _Fleet) -> Iterator[Found]:
         together = fault.name == ANY_FAULT
         for level in range(len(LEVELS)):
             own = fleet.groups.slice_of(level)
-            part = _part(record, own)
+            part = part_of(record, own)
             n_groups = (part.km[:, starts].sum(axis=2) > 0).sum(axis=0)
             pairs = n_groups * (1 if together else n_faults)
             share = SHARES[int(together)][level] * STEP_DAYS / 365
@@ -214,10 +210,6 @@ def _found(fleet: _Fleet) -> Iterator[Found]:
             search = Search(starts, spread[level], weight, level == 0, ALARMS_A_YEAR)
             for rise in find_rises(part, search):
                 yield _as_found(fleet, fault, level, own.start + rise.group, rise, part)
-
-
-def _part(record: RateRecord, groups: slice) -> RateRecord:
-    return RateRecord(record.onsets[groups], record.km[groups], record.all_onsets, record.all_km)
 
 
 def _as_found(

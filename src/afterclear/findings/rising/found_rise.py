@@ -4,15 +4,24 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
+import polars as pl
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
-from afterclear.estimators.rates.rising import Rise
+from afterclear.estimators.rates.rising import RateRecord, Rise
 from afterclear.findings.rising.rate_records import Fault
 
 
 @dataclass(frozen=True, slots=True)
+class PartGroup:
+    """Fitted parts as a group: what they are, and since when the first of them was fitted."""
+
+    component: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
-    """A rise with its fault and group; ``groups``: of vehicles, shape (levels, v)."""
+    """A rise with its fault and group; ``groups``: of vehicles or parts, shape (levels, v)."""
 
     fault: Fault
     level: str
@@ -22,6 +31,7 @@ class Found:
     rise: Rise
     onsets: FloatArray  # (d,) cumulated
     expected: FloatArray  # (d,) cumulated, at the rate before
+    part: PartGroup | None = None  # None: a group of vehicles
 
     @property
     def end(self) -> int:
@@ -41,3 +51,17 @@ class Found:
         """Tell which onsets of the fault are the rise's."""
         day, own = self.fault.onset_day, groups[self.level_no, self.fault.onset_vehicle]
         return np.asarray((day > self.rise.start_day) & (day <= self.end) & (own == self.group))
+
+
+@dataclass(frozen=True, slots=True)
+class RiseSet:
+    """Rises of one search, with the vehicles or fitted parts it counted, a row for each."""
+
+    found: tuple[Found, ...]
+    counted: pl.DataFrame
+    groups: IntArray  # of each row of ``counted``, shape (levels, rows)
+
+
+def part_of(record: RateRecord, groups: slice) -> RateRecord:
+    """Give the record of some groups beside that of all."""
+    return RateRecord(record.onsets[groups], record.km[groups], record.all_onsets, record.all_km)

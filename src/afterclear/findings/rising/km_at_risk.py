@@ -98,8 +98,8 @@ def km_at_risk(
     parts = []
     for own in vehicles.iter_slices(_AT_ONCE):
         rows = _stretches_at_risk(con, own, kinds, until)
-        rows = rows.with_columns(_a_day(rows, shares))
-        parts.append(_by_day(rows, zero, (until - zero).days))
+        rows = rows.with_columns(a_day_at_once(rows, shares))
+        parts.append(by_day(rows, zero, (until - zero).days))
     return _joined(parts), zero
 
 
@@ -119,22 +119,36 @@ def _stretches_at_risk(
     )
     units = units.select("unit_no", "vehicle", "kind")
     readings, clears = (query(con, sql, [until, *ends]) for sql in (_READINGS, _CLEARS))
-    by_unit = _stretches(readings, "unit_no", clears).join(units, on="unit_no")
+    by_unit = stretches(joined_at(readings, "unit_no"), "unit_no", clears)
+    by_unit = by_unit.join(units, on="unit_no")
     whole = kinds.filter(pl.col("ecu") == ANY_UNIT).join(vehicles, on="engine")
     own = query(con, _WHOLE_READINGS, [until, *ends]).join(
         whole.select("vehicle_id", "vehicle", "kind"), on="vehicle_id", maintain_order="left"
     )
-    by_vehicle = _stretches(own.drop("vehicle_id"), "vehicle", None)
+    by_vehicle = stretches(joined_at(own.drop("vehicle_id"), "vehicle"), "vehicle", None)
     columns = ["vehicle", "kind", *_STRETCH]
-    return pl.concat([by_unit.select(columns), by_vehicle.select(columns)])
+    both = pl.concat([by_unit.select(columns), by_vehicle.select(columns)])
+    return both.with_columns(band=band_of(pl.col("before_km")))
 
 
-def _a_day(rows: pl.DataFrame, shares: pl.DataFrame) -> pl.Series:
+def a_day_at_once(rows: pl.DataFrame, shares: pl.DataFrame) -> pl.Series:
     """Km a day that count at once, by the share known when each stretch began."""
     known = np.searchsorted(shares["known_at"].to_numpy(), rows["before_at"].to_numpy(), "right")
     # until a fault was found, each may bring its vehicle in
     share = np.concatenate([[1.0], shares["share"].to_numpy()])[known]
     return pl.Series("a_day", rows["a_day"].to_numpy() * share)
+
+
+def unplanned(began: pl.DataFrame) -> pl.DataFrame:
+    """Give the share of faults that brought their vehicle in, by each day a fault was found.
+
+    Rounded up to quarters, so that single faults move it seldom.
+    """
+    found = began.sort("seen_at").select(
+        known_at="seen_at",
+        share=(4 * (~pl.col("is_planned")).cum_sum() / pl.int_range(1, pl.len() + 1)).ceil() / 4,
+    )
+    return found.unique("known_at", keep="last", maintain_order=True)
 
 
 def day_of(at: pl.Expr, zero: datetime) -> pl.Expr:
@@ -150,13 +164,20 @@ def band_of(km: pl.Expr) -> pl.Expr:
     return found
 
 
-def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> pl.DataFrame:
-    """From each reading to the next; the last is open: ``seen_at`` empty."""
+def joined_at(readings: pl.DataFrame, by: str) -> pl.DataFrame:
+    """Say when and at how many km each one's past begins: with its first reading."""
+    first = {f"first_{name}": pl.col(name).first().over(by) for name in ("seen_at", "km")}
+    return readings.with_columns(**first)
+
+
+def stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> pl.DataFrame:
+    """From each reading to the next; the last is open: ``seen_at`` empty.
+
+    ``readings``: sorted, with the first of the past (``joined_at``), from which km a day come.
+    """
     same = pl.col(by) == pl.col(by).shift(-1)
-    first_at, first_km = (pl.col(name).first().over(by) for name in ("seen_at", "km"))
-    # the row where its unit joined is its vehicle's
-    past_days = (pl.col("seen_at") - first_at).dt.total_seconds() / 86400
-    past = pl.when(past_days >= 1).then((pl.col("km") - first_km) / past_days)
+    past_days = (pl.col("seen_at") - pl.col("first_seen_at")).dt.total_seconds() / 86400
+    past = pl.when(past_days >= 1).then((pl.col("km") - pl.col("first_km")) / past_days)
     rows = readings.with_columns(
         a_day=past.fill_null(_KM_A_DAY).clip(0, 1000),
         before_at=pl.col("seen_at"),
@@ -183,7 +204,11 @@ def _stretches(readings: pl.DataFrame, by: str, clears: pl.DataFrame | None) -> 
     return rows
 
 
-def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
+def by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
+    """Give the days on which the km of stretches become known.
+
+    ``rows``: stretches with ``vehicle``, ``kind``, ``band`` and the km a day that count at once.
+    """
     # millions of rows: days and places in 32 bits
     days = rows.select(
         day_of(pl.col("before_at"), zero).cast(pl.Int32),
@@ -193,7 +218,7 @@ def _by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     is_open = rows["seen_at"].is_null().to_numpy()
     km = rows.select((pl.col("km") - pl.col("from_km")).clip(0).fill_null(0.0))["km"].to_numpy()
     a_day = rows["a_day"].to_numpy()
-    band = np.searchsorted(BANDS_KM, rows["before_km"].to_numpy(), side="right").astype(np.int32)
+    band = rows["band"].to_numpy().astype(np.int32)
     until = np.minimum(end, began + _UNSEEN_DAYS)
     same = np.arange(km.size, dtype=np.int32)
     closed, waits = same[~is_open], same[a_day > 0]

@@ -56,13 +56,14 @@ class Fault:
 class Records:
     """Rate records of a fleet by fault."""
 
-    def __init__(self, risk: KmAtRisk, groups: Groups, n_days: int) -> None:
+    def __init__(self, risk: KmAtRisk, groups: Groups, n_days: int, n_bands: int = N_BANDS) -> None:
+        self._n_bands = n_bands
         self._risk, self._groups, self._n_days = risk, groups, n_days
         n_vehicles = groups.of_vehicle.shape[1]
         self._rows_of = np.searchsorted(risk.vehicle, np.arange(n_vehicles + 1))
         self._kept: dict[str, RateRecord] = {}
         self._room = _MOST_KEPT
-        self._summed, self._offsets = _by_kind(risk, groups)
+        self._summed, self._offsets = _by_kind(risk, groups, n_bands)
 
     def of(self, fault: Fault) -> RateRecord:
         """Give the record of all groups for one kind of fault."""
@@ -81,7 +82,7 @@ class Records:
         for groups in self._groups.of_vehicle:
             own = groups[fault.onset_vehicle]
             np.add.at(onsets, (own[own >= 0], fault.onset_day[own >= 0]), 1.0)
-        every = np.zeros((self._n_days, N_BANDS))
+        every = np.zeros((self._n_days, self._n_bands))
         np.add.at(every, (fault.onset_day, fault.onset_band), 1.0)
         fleet = self._groups.slice_of(0).start
         return RateRecord(onsets.cumsum(axis=1), km, every.cumsum(axis=0), km[fleet])
@@ -89,13 +90,13 @@ class Records:
     def _km(self, fault: Fault) -> FloatArray:
         """Km at risk of all groups, cumulated, (g, d, b)."""
         # days last: sums run along them
-        shape = (len(self._groups.names), N_BANDS, self._n_days)
+        shape = (len(self._groups.names), self._n_bands, self._n_days)
         size = int(np.prod(shape))
         total, rising = np.zeros(size), np.zeros(size)
         # part by part: those of a large fleet take much memory together
         for part in self._parts(fault):
             group, day, band, jump, slope = _as_known(*part)
-            place = (group.astype(np.int64) * N_BANDS + band) * self._n_days + day
+            place = (group.astype(np.int64) * self._n_bands + band) * self._n_days + day
             total += np.bincount(place, jump, size)
             rising += np.bincount(place, slope, size)
         total, rising = total.reshape(shape), rising.reshape(shape)
@@ -149,11 +150,13 @@ def _as_known(
     return group, day + early, band, jump + slope * early, slope
 
 
-def _by_kind(risk: KmAtRisk, groups: Groups) -> tuple[tuple[NDArray[Any], ...], IntArray]:
+def _by_kind(
+    risk: KmAtRisk, groups: Groups, n_bands: int
+) -> tuple[tuple[NDArray[Any], ...], IntArray]:
     """Distances summed by kind of unit, group, day and band; and where each kind begins."""
     n_days = int(risk.day.max(initial=-1)) + 1
     # each combination as one number
-    shape = (int(risk.kind.max(initial=-1)) + 1, len(groups.names), n_days, N_BANDS)
+    shape = (int(risk.kind.max(initial=-1)) + 1, len(groups.names), n_days, n_bands)
     frames = []
     for own in groups.of_vehicle:
         # part by part, as rows of a large fleet take much memory together; the sums are exact

@@ -8,54 +8,51 @@ from typing import Any, Final
 import numpy as np
 import polars as pl
 
-from afterclear.estimators.arrays.validation import IntArray
 from afterclear.estimators.rates.rising import STEP_DAYS
 from afterclear.finding_tables.emerging import ANY_FAULT
 from afterclear.findings.rising.explained import explained_by
-from afterclear.findings.rising.found_rise import Found
-from afterclear.findings.rising.km_at_risk import band_of
+from afterclear.findings.rising.found_rise import Found, RiseSet
 
 _BEFORE_DAYS: Final = 26 * STEP_DAYS  # the picture begins so long before the rise
 # columns without a value in any row still have a type
 _MAY_BE_EMPTY: Final[dict[str, pl.DataType]] = {
-    "over_at": pl.Datetime("us"),
-    **dict.fromkeys(("within", "group_name", "site"), pl.String()),
+    **dict.fromkeys(("over_at", "fitted_since"), pl.Datetime("us")),
+    **dict.fromkeys(("within", "group_name", "site", "part", "part_label"), pl.String()),
 }
 _NEXT_DAYS = 90
 _MOST_NEXT = 200  # vehicles listed as next for one rise
 
 
 def rise_tables(
-    found: Iterable[Found],
-    vehicles: pl.DataFrame,
-    groups: IntArray,
-    labels: dict[str, str],
-    zero: datetime,
+    sets: Iterable[RiseSet], labels: dict[str, str], zero: datetime
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """Give the rows of rises, of their pictures, and of their vehicles."""
-    ordered = list(found)
-    withins = explained_by(ordered, groups)
-    ids = _ids(ordered, zero)
+    number: Counter[str] = Counter()
     rows: list[dict[str, Any]] = []
     points: list[dict[str, Any]] = []
     listed: list[pl.DataFrame] = []
-    for each, within, named in zip(ordered, withins, ids, strict=True):
-        own = _vehicles(each, vehicles, groups, zero).with_columns(rise_id=pl.lit(named))
-        n_left = int((~own["has_fault"]).sum())
-        own_row = {"rise_id": named, "within": None if within is None else ids[within]}
-        rows.append(own_row | _row(each, zero, labels, n_left))
-        points += [{"rise_id": named, **point} for point in _points(each, zero)]
-        listed.append(own.filter(pl.col("has_fault") | (pl.col("rank") <= _MOST_NEXT)))
+    for each in sets:
+        ids = _ids(each.found, zero, number)
+        withins = explained_by(list(each.found), each.groups)
+        for found, within, named in zip(each.found, withins, ids, strict=True):
+            own = _vehicles(found, each, zero).with_columns(rise_id=pl.lit(named))
+            n_left = int((~own["has_fault"]).sum())
+            own_row = {"rise_id": named, "within": None if within is None else ids[within]}
+            rows.append(own_row | _row(found, zero, labels, n_left))
+            points += [{"rise_id": named, **point} for point in _points(found, zero)]
+            listed.append(own.filter(pl.col("has_fault") | (pl.col("rank") <= _MOST_NEXT)))
     return (
-        pl.DataFrame(rows, schema_overrides=_MAY_BE_EMPTY),
+        pl.DataFrame(rows, schema_overrides=_MAY_BE_EMPTY, infer_schema_length=None),
         pl.DataFrame(points),
         pl.concat(listed),
     )
 
 
-def _ids(found: list[Found], zero: datetime) -> list[str]:
-    """Name rises so that they keep their names, and so that no name of a site is in them."""
-    number: Counter[str] = Counter()
+def _ids(found: Iterable[Found], zero: datetime, number: Counter[str]) -> list[str]:
+    """Name rises so that they keep their names, and so that no name of a site is in them.
+
+    ``number``: of those named before.
+    """
     ids = []
     for each in found:  # in the order of groups
         kind = each.kind_on(zero)
@@ -76,6 +73,9 @@ def _row(each: Found, zero: datetime, labels: dict[str, str], n_left: int) -> di
         "level": each.level,
         "group_name": None if each.level in {"fleet", "site"} else each.group_name,
         "site": each.group_name if each.level == "site" else None,
+        "part": each.part and each.part.component,
+        "part_label": each.part and labels.get(each.part.component, each.part.component),
+        "fitted_since": each.part and each.part.since,
         **{key: None if day is None else zero + timedelta(days=day) for key, day in days.items()},
         "n_vehicles": rise.n,
         "expected": rise.expected,
@@ -107,11 +107,9 @@ def _points(each: Found, zero: datetime) -> list[dict[str, Any]]:
     ]
 
 
-def _vehicles(
-    each: Found, vehicles: pl.DataFrame, groups: IntArray, zero: datetime
-) -> pl.DataFrame:
+def _vehicles(each: Found, of: RiseSet, zero: datetime) -> pl.DataFrame:
     """Vehicles of the group with the fault since then, the latest first; then the others."""
-    fault, begun, members = each.fault, each.begun(groups), each.members(groups)
+    fault, begun, members = each.fault, each.begun(of.groups), each.members(of.groups)
     seen = pl.DataFrame(
         {
             "vehicle": fault.onset_vehicle[begun],
@@ -119,19 +117,19 @@ def _vehicles(
             "then_km": fault.onset_km[begun],
         }
     ).unique("vehicle", keep="last", maintain_order=True)
-    out = np.zeros(len(vehicles), dtype=np.bool_)
+    out = np.zeros(len(of.counted), dtype=np.bool_)
     out[fault.out_vehicle if fault.name != ANY_FAULT else fault.onset_vehicle[begun]] = True
     has = pl.col("day").is_not_null()
     rates = pl.Series(each.rise.rates * each.rise.ratio)
     return (
-        vehicles.filter(pl.Series(members))
+        of.counted.filter(pl.Series(members))
         .join(seen, on="vehicle", how="left", maintain_order="left")
         .with_columns(
             km=pl.when(has).then(pl.col("then_km").fill_nan(None)).otherwise("km"),
             has_fault=has,
             is_out=pl.Series(out[members]),
             seen_at=pl.lit(zero) + pl.duration(days=pl.col("day")),
-            rate=band_of(pl.col("km")).map_batches(rates.gather, return_dtype=pl.Float64),
+            rate=pl.col("band").map_batches(rates.gather, return_dtype=pl.Float64),
         )
         # a sold vehicle is nobody's next
         .filter(pl.col("has_fault") | (~pl.col("is_out") & pl.col("stays")))
