@@ -25,7 +25,7 @@ from afterclear.commands.pages.write_digests import (
     digest_again,
 )
 from afterclear.commands.pages.write_sheet import write_sheet
-from afterclear.commands.queries.exporting import export_frame, export_text
+from afterclear.commands.queries.exporting import export_frame
 from afterclear.deliver.paper import find_browser
 from afterclear.digest.common.file_names import sheet_page
 from afterclear.digest.input.pseudonyms import Pseudonyms, pseudonymise
@@ -45,6 +45,7 @@ from tests.commands.small_fleet import (
     told_before,
     with_settings,
 )
+from tests.store.care_fixture import export_text
 
 KEY = "a key of the tests, long enough"
 
@@ -250,7 +251,7 @@ def test_free_text_of_people_stands_on_no_page_and_a_person_called_page_stops_no
     assert any("accepted as it is" in html or "Decided on" in html for html in pages.values())
     if not public:
         for table in EXPORTS:
-            told = export_text(app, table, "csv")
+            told = export_text(app, table)
             assert not any(word in told for word in ("Merriwick", VIN, "QX4711", *PLATES)), table
 
 
@@ -345,11 +346,11 @@ def test_a_store_that_kept_sentences_says_the_same_after_the_next_analysis(
     shutil.copy(app.store, own.store)
     decide(own, Asked("K-1", "accept", PERSON, code="C0034", ecu="brakes", note="sold on"))
     asked = ("decisions", "process", "worklist", "worklist_set_aside")
-    expected = [export_text(own, name, "csv") for name in asked]
+    expected = [export_text(own, name) for name in asked]
     assert all("sold on" in expected[i] for i in (0, 2)), "safety stays on the list"
     of_sentences(own.store)
     analyse(own, as_of=AS_OF)
-    assert [export_text(own, name, "csv") for name in asked] == expected
+    assert [export_text(own, name) for name in asked] == expected
     page = digest(own, DigestAsked(("fleet",), tmp_path / "out")).index.parent / "fleet.html"
     assert "accepted as it is" in page.read_text(encoding="utf-8")
 

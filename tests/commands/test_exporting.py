@@ -4,7 +4,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from click.testing import CliRunner
 
+from afterclear.cli import main
 from afterclear.commands.queries import exporting
 from afterclear.commands.queries.exporting import export_file, export_frame, frame_text
 from tests.store.care_fixture import copy_of_garage
@@ -44,3 +46,14 @@ def test_half_of_an_export_is_not_left(
     with pytest.raises((MemoryError, pl.exceptions.PolarsError)):
         export_file(app, "scans", form, tmp_path / "rows")
     assert not (tmp_path / "rows").exists()
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl"])
+def test_what_is_told_is_what_would_be_written(
+    template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: exporting.TextFormat
+) -> None:
+    app = copy_of_garage(template, tmp_path / "garage")
+    monkeypatch.setattr("afterclear.cli.export._PART", 7)  # parts end within a cell
+    asked = ["--store", str(app.store), "export", "scans", "--format", form]
+    told = CliRunner().invoke(main, asked).stdout
+    assert told == frame_text(export_frame(app, "scans"), form)

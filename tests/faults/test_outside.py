@@ -23,7 +23,6 @@ from afterclear.cli import main
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.queries.exporting import export_text
 from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.errors import StoreError, StoreInUseError
 from afterclear.readers.child.reading_process import Readers
@@ -33,7 +32,7 @@ from afterclear.store.engine.database import is_copy, open_store, query, scalar
 from afterclear.store.engine.failures import full_disk_explained
 from afterclear.store.upkeep.retention import Retention
 from tests.faults.child import NOW, app_in, held_by_another
-from tests.store.care_fixture import copy_of_garage, exports
+from tests.store.care_fixture import copy_of_garage, export_text, exports
 from tests.store.test_kill import deliveries
 
 
@@ -313,7 +312,7 @@ def test_readers_beside_a_writer_see_the_store_as_it_was(template: Path, tmp_pat
         with open_store(app.store, read_only=True) as con:
             assert is_copy(con)
         child.communicate("go\n")
-        assert "S10" not in export_text(app, "scans", "csv")
+        assert "S10" not in export_text(app, "scans")
 
 
 @pytest.mark.slow

@@ -9,11 +9,12 @@ from click.testing import CliRunner
 from afterclear.cli import main
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
-from afterclear.commands.queries.exporting import export_file, export_text
+from afterclear.commands.queries.exporting import export_file
 from afterclear.errors import StoreError, UsageError
 from afterclear.store.engine.database import open_store, query
 from afterclear.store.upkeep import vacuum as care
 from tests.hostile.test_sql import app_in, jsonl, row, take
+from tests.store.care_fixture import export_text
 from tests.store.deliveries import HEAD, load, write
 
 _ESCAPE = "\x1b]0;owned\x07\x1b[2J\u202eX\r"
@@ -66,7 +67,7 @@ def test_an_export_to_a_terminal_commands_nothing_and_to_a_pipe_is_whole(
 
 
 def test_a_cell_that_a_spreadsheet_would_run_begins_with_an_apostrophe(yard: App) -> None:
-    text = export_text(yard, "vehicles", "csv")
+    text = export_text(yard, "vehicles")
     cells = pl.read_csv(text.encode(), infer_schema=False).row(0, named=True)
     assert (cells["site"], cells["model"], cells["plate"]) == ("'=1+1", "'\n=1+1", "'\uff1d1")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
-from afterclear.commands.queries.exporting import export_text
+from afterclear.commands.queries.exporting import export_frame, frame_text
 from afterclear.config import Config
 from afterclear.store.queries.exports import EXPORTS
 
@@ -68,10 +68,15 @@ def copy_of_garage(template: Path, folder: Path) -> App:
     return App(Config(None), folder / "garage.duckdb", lambda: NOW)
 
 
+def export_text(app: App, table: str) -> str:
+    """One exported table as CSV."""
+    return frame_text(export_frame(app, table), "csv")
+
+
 def exports(app: App, *without: str) -> dict[str, str]:
     """Every export as CSV, from a store that is opened once: to open it takes ten times longer."""
     readings = app.kept_readings()
     with readings.reading():
-        told = {name: export_text(app, name, "csv") for name in EXPORTS if name not in without}
+        told = {name: export_text(app, name) for name in EXPORTS if name not in without}
     readings.let_go()
     return told

@@ -12,7 +12,6 @@ from typing import Any, Final
 import pytest
 
 from afterclear.commands.analysis.analysing import analyse
-from afterclear.commands.queries.exporting import export_text
 from afterclear.finding_tables.registry import STORED
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import open_store, query
@@ -21,6 +20,7 @@ from afterclear.store.upkeep.checks import check_rows
 from tests.campaigns import counted, counted_kills, repeats
 from tests.faults.garage_work import garage_app, killed_at
 from tests.faults.older_store import schema_made
+from tests.store.care_fixture import export_text
 
 NOW: Final = datetime(2026, 2, 1, 12, tzinfo=UTC)
 _ROWS: Final = Path(__file__).with_name("data") / "rows_by_schema.sql"
@@ -139,6 +139,6 @@ def test_what_is_judged_does_not_depend_on_the_schema_a_store_came_from(tmp_path
         store_of(folder, schema)
         app = garage_app(folder, NOW)
         analyse(app)
-        said.append({name: export_text(app, name, "csv") for name in ("attempts", "evidence")})
+        said.append({name: export_text(app, name) for name in ("attempts", "evidence")})
     assert said[0] == said[1] == said[2]
     assert "P0301" in said[0]["attempts"]

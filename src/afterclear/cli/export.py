@@ -11,9 +11,11 @@ from afterclear.commands.queries.exporting import (
     FORMATS,
     Format,
     export_file,
-    export_text,
+    exported,
     form_of,
 )
+
+_PART = 1 << 20  # signs told at a time
 
 
 @click.command("export")
@@ -36,9 +38,16 @@ def command(app: App, table: str, form: Format | None, output: Path | None) -> N
         return
     match form or "csv":
         case "csv" | "jsonl" as form:
-            tell_text(export_text(app, table, form))
+            with exported(app, table, form) as rows_file:
+                _tell_file(rows_file)
         case other:
             raise needs_file(other)
+
+
+def _tell_file(place: Path) -> None:
+    with place.open(encoding="utf-8", newline="") as file:
+        while part := file.read(_PART):
+            tell_text(part)
 
 
 def tell_text(text: str) -> None:

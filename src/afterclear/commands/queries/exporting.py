@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from itertools import chain
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Final, Literal, get_args
 
 import polars as pl
@@ -47,9 +48,13 @@ def export_frame(app: App, table: str) -> pl.DataFrame:
     return frame if names is None else pseudonymise(frame, names)
 
 
-def export_text(app: App, table: str, form: TextFormat) -> str:
-    """Give one exported table as text."""
-    return frame_text(export_frame(app, table), form)
+@contextmanager
+def exported(app: App, table: str, form: TextFormat) -> Iterator[Path]:
+    """Give one exported table as a file for the block; the store is not held while it is read."""
+    with TemporaryDirectory() as folder:
+        place = Path(folder) / f"rows.{form}"
+        export_file(app, table, form, place)
+        yield place
 
 
 def export_file(app: App, table: str, form: Format, path: Path) -> int:
