@@ -10,7 +10,7 @@ _NAME = r"((?:store\.)?\w+)"
 _WRITES = re.compile(rf"\b(?:TEMP TABLE|INSERT INTO|DELETE FROM) {_NAME}")
 # not the FROM of IS DISTINCT FROM, nor that of DELETE FROM
 _READS = re.compile(rf"(?<!DISTINCT )(?<!DELETE )\b(?:FROM|JOIN)\s+{_NAME}")
-_STEP = re.compile(r"(?:WITH|\),) (\w+) AS \(")
+_STEP = re.compile(r"(?:WITH|\),) (\w+) AS (?:MATERIALIZED )?\(")
 
 
 def flow_of(sql: str) -> tuple[set[str], set[str]]:

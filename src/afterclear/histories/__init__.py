@@ -26,12 +26,15 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
            store.clears, unit_labels, unit_readings, units
     writes clear_events, counter_clears, counter_readings, known_clears, newly_implied,
            presumed_clears, recorded_clears, vanished
-50_timeline.sql
-    reads  clear_events, faults, unit_readings
-    writes readings, unit_clears, unit_timeline
+50_order.sql
+    reads  clear_events, scan_heads, unit_names
+    writes unit_clears
+55_readings.sql
+    reads  reading_order, unit_clears, unit_readings
+    writes readings
 60_episodes.sql
     reads  faults, readings, sightings, unit_clears
-    writes episodes, runs, shown, stored_readings
+    writes episodes, runs, shown
 70_attempts.sql
     reads  bucket, cures, episodes, faults, jobs, listed_codes, part_facts, part_families,
            readings, same_circuit, scan_heads, sightings, store.repairs, text_acts, unit_clears,
@@ -40,7 +43,7 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
            visits_tried
 80_evidence.sql
     reads  attempts, clear_events, episodes, faults, readings, runs, same_circuit, shown,
-           sightings, stored_readings, unit_readings
+           sightings, unit_readings
     writes attempt_windows, evidence, findings, one_fix, onsets, related, repeats, shown_beside,
            watched
 90_keep.sql
@@ -54,8 +57,9 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
            store.stale_vehicles, store.vehicle_clocks, store.vehicle_words, store.watched
 
 Tables that no file writes come from Python, between the files: ``bucket`` and ``odometer``
-(``build_histories.py``); ``presences``, ``unit_labels`` with ``told_units``, ``meanings``,
-``part_families``, ``cures``, ``text_works`` and ``text_acts`` (``catalogue_tables.py``).
+(``build_histories.py``); ``reading_order`` (``reading_order.py``); ``presences``, ``unit_labels``
+with ``told_units``, ``meanings``, ``part_families``, ``cures``, ``text_works`` and ``text_acts``
+(``catalogue_tables.py``).
 
 Decisions behind these rules:
 

@@ -27,6 +27,7 @@ from afterclear.histories.catalogue_tables import (
 )
 from afterclear.histories.history_rules import HistoryRules
 from afterclear.histories.odometer import is_plausible, odometer_line
+from afterclear.histories.reading_order import put_reading_order
 from afterclear.store.engine.database import Connection, create_temp_table, query, transaction
 
 # Scan rows in a bucket: about a hundred MB of work space.
@@ -129,9 +130,11 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
     put_part_families(con, catalogue)
     put_cures(con, catalogue)
     put_order_texts(con, catalogue)
-    for name in ("35_sightings", "40_clears", "50_timeline", "60_episodes", "70_attempts"):
+    for name in ("35_sightings", "40_clears", "50_order"):
         _run(con, f"{name}.sql")
-    _run(con, "80_evidence.sql")
+    put_reading_order(con)
+    for name in ("55_readings", "60_episodes", "70_attempts", "80_evidence"):
+        _run(con, f"{name}.sql")
 
 
 def set_rules(con: Connection, rules: HistoryRules) -> None:
@@ -180,7 +183,8 @@ def _fit_lines(con: Connection, max_km_per_day: float) -> None:
     """Fit each vehicle's odometer line into the temporary table ``odometer``."""
     readings = query(
         con,
-        """SELECT vehicle_no, happened_at AS read_at, odometer_km AS reading_km, origin, origin_id
+        """SELECT vehicle_no, happened_at AS read_at, odometer_km AS reading_km, origin, origin_id,
+               scan_no
            FROM moments WHERE odometer_km IS NOT NULL
            ORDER BY vehicle_no, read_at, reading_km, origin, origin_id""",
     )

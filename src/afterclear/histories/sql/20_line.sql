@@ -33,13 +33,16 @@ SELECT vehicle_no, max(point_at) AS last_at, min(point_at) AS first_at,
          ELSE getvariable('assumed_km_per_day') END AS km_per_day
 FROM line GROUP BY vehicle_no;
 
--- Between two points: interpolated, with both as bounds.  Beyond the last or before the first:
--- at the usual rate for a limited time, bounded by standing still and by twice that rate.
+-- On a point: its km.  Between two: interpolated, with both as bounds.  Beyond the last or before
+-- the first: at the usual rate for a limited time, bounded by standing still and by twice that rate.
 CREATE OR REPLACE TEMP TABLE moment_km AS
-WITH around AS (
-    SELECT m.vehicle_no, m.happened_at, m.origin, m.origin_id,
+WITH off_line AS (
+    SELECT m.*
+    FROM moments m ANTI JOIN line l ON l.vehicle_no = m.vehicle_no AND l.point_at = m.happened_at
+), around AS (
+    SELECT m.*,
         a.point_at AS before_at, a.km AS before_km, b.point_at AS after_at, b.km AS after_km
-    FROM moments m
+    FROM off_line m
     ASOF LEFT JOIN line a ON m.vehicle_no = a.vehicle_no AND m.happened_at >= a.point_at
     ASOF LEFT JOIN line b ON m.vehicle_no = b.vehicle_no AND m.happened_at <= b.point_at
 ), spans AS (
@@ -48,7 +51,11 @@ WITH around AS (
         date_diff('second', happened_at, after_at) / 86400.0 AS days_before
     FROM around JOIN rates USING (vehicle_no)
 )
-SELECT vehicle_no, happened_at, origin, origin_id,
+SELECT m.vehicle_no, m.happened_at, m.origin, m.origin_id, m.scan_no, l.km, l.km AS km_low,
+    l.km AS km_high
+FROM moments m JOIN line l ON l.vehicle_no = m.vehicle_no AND l.point_at = m.happened_at
+UNION ALL
+SELECT vehicle_no, happened_at, origin, origin_id, scan_no,
     CASE
         WHEN days_after = 0 THEN before_km
         WHEN before_at IS NOT NULL AND after_at IS NOT NULL

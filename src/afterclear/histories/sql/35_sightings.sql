@@ -92,7 +92,7 @@ CREATE OR REPLACE TEMP MACRO surely_near(low, high, other_low, other_high) AS
 
 -- One row per scan and control unit: did it answer, which memory was read, and its counters.
 CREATE OR REPLACE TEMP TABLE unit_readings AS
-SELECT g.*, h.vehicle_no, h.seen_at, h.scan_scope, h.visit_reason, m.km, m.km_low, m.km_high
+SELECT g.*, h.vehicle_no, h.seq, h.seen_at, h.scan_scope, h.visit_reason, m.km, m.km_low, m.km_high
 FROM (
     SELECT scan_no, unit_no,
         bool_or(ecu_response = 'answered' OR code IS NOT NULL) AS answered,
@@ -106,8 +106,7 @@ FROM (
     GROUP BY scan_no, unit_no
 ) g
 JOIN scan_heads h USING (scan_no)
-LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
-    AND m.origin_id = h.scan_id;
+LEFT JOIN moment_km m USING (scan_no);
 
 -- One row per scan and fault, with the strongest presence of its rows.
 CREATE OR REPLACE TEMP TABLE sightings AS

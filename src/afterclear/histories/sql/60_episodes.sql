@@ -35,9 +35,6 @@ SELECT fault_no, run, any_value(unit_no) AS unit_no,
 FROM shown WHERE is_fault
 GROUP BY fault_no, run;
 
-CREATE OR REPLACE TEMP TABLE stored_readings AS
-FROM readings WHERE place % 2 = 0;
-
 -- Onset: after the last reading that could have shown the code, or after the last clear. End: the
 -- first of a clear and a reading without it; neither: still open.  (Looked up by place and joined,
 -- so that an open end stays NULL; an aggregate that skips NULL would take an earlier scan's end.)
@@ -46,7 +43,7 @@ WITH before AS (
     SELECT e.fault_no, e.run, r.seen_at, r.km
     FROM runs e
     JOIN faults f USING (fault_no)
-    JOIN stored_readings r ON r.unit_no = e.unit_no AND r.reading_no = (e.first_place - 1) // 2
+    JOIN readings r ON r.unit_no = e.unit_no AND r.place = 2 * ((e.first_place - 1) // 2)
     LEFT JOIN sightings s ON s.fault_no = e.fault_no AND s.scan_no = r.scan_no
     WHERE why_no_evidence(r.why_blind, r.monitors_incomplete, r.cleared_km_ago, f.monitor,
             f.min_clean_km) IS NULL
@@ -63,8 +60,7 @@ WITH before AS (
     FROM runs e
     LEFT JOIN before b USING (fault_no, run)
     LEFT JOIN unit_clears c ON c.unit_no = e.unit_no AND c.clear_no = e.first_clear_no
-    LEFT JOIN stored_readings n
-        ON n.unit_no = e.unit_no AND n.reading_no = e.last_place // 2 + 1
+    LEFT JOIN readings n ON n.unit_no = e.unit_no AND n.place = 2 * (e.last_place // 2 + 1)
     LEFT JOIN unit_clears d ON d.unit_no = e.unit_no AND d.clear_no = e.last_clear_no + 1
 )
 SELECT f.vehicle_no, e.fault_no, e.run, f.unit_no, f.code, f.family,

@@ -15,7 +15,7 @@ GROUP BY c.fault_no, h.scan_no;
 -- Every later reading of the attempt's unit, until the fault is seen again or tried again, and what
 -- it proves.
 CREATE OR REPLACE TEMP TABLE findings AS
-WITH later AS (
+WITH later AS MATERIALIZED (
     SELECT a.fix_no, a.attempted_at, a.attempted_km,
         r.scan_no, r.seq, r.seen_at, r.km, r.cleared_at, r.clear_km, r.clear_km_low,
         s.presence, CASE WHEN h.is_fault THEN s.told_km ELSE o.told_km END AS told_km,
@@ -46,14 +46,14 @@ WITH later AS (
         AND (a.own_clear_no IS NULL OR a.kind = 'repair' AND r.seen_at <= a.tried_at)
         AND r.seen_at <= a.attempted_at + getvariable('visit')
         AND coalesce(r.km - a.attempted_km <= getvariable('visit_km'), true))
+), gone AS (
+    SELECT fix_no, min(seq) AS gone_seq FROM later WHERE is_without GROUP BY fix_no
 ), told AS (
     SELECT *,
         -- neither cleared, nor driven, nor ever read without the code since the work
-        stood_uncleared AND NOT coalesce(bool_or(is_without) OVER (
-            PARTITION BY fix_no ORDER BY seq ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING),
-            false) AS at_rest
-    FROM later
-), judged AS (
+        stood_uncleared AND NOT coalesce(gone_seq < seq, false) AS at_rest
+    FROM later LEFT JOIN gone USING (fix_no)
+), judged AS MATERIALIZED (
     SELECT *,
         CASE WHEN is_fault AND NOT after_work AND (same_visit OR at_rest) THEN 'no_evidence'
              WHEN is_fault AND never_gone AND may_be_old THEN 'no_evidence'
@@ -67,10 +67,11 @@ WITH later AS (
              WHEN why_none IS NOT NULL THEN 'no_evidence'
              ELSE 'clean' END AS finding
     FROM told
-    QUALIFY seq <= coalesce(min(seq) FILTER (finding IN ('returned', 'stayed'))
-        OVER (PARTITION BY fix_no), seq)
+), back AS (
+    SELECT fix_no, min(seq) AS back_seq FROM judged WHERE finding IN ('returned', 'stayed')
+    GROUP BY fix_no
 )
-SELECT *,
+SELECT * EXCLUDE (back_seq),
     CASE finding
         WHEN 'clean' THEN 'read_without'
         WHEN 'returned' THEN CASE WHEN is_fault THEN 'shown_again' ELSE 'other_code_shown' END
@@ -91,7 +92,8 @@ SELECT *,
                  WHEN same_visit THEN 'same_visit_not_driven'
                  ELSE why_none END
     END AS reason
-FROM judged;
+FROM judged LEFT JOIN back USING (fix_no)
+WHERE seq <= coalesce(back_seq, seq);
 
 -- A clean reading covers the way back to the last clear of its unit; stretches count once.
 CREATE OR REPLACE TEMP TABLE evidence AS
@@ -199,18 +201,7 @@ SELECT fix_no, returned_code FROM attempt_windows WHERE returned_code IS NOT NUL
 -- unit. Its low end may be a clear, for whichever fault. What the first reading found began before
 -- observation, and after work on the family no episode is the first. km NULL: not known.
 CREATE OR REPLACE TEMP TABLE onsets AS
-WITH looked AS (
-    SELECT unit_no, reading_no,
-        -- a reading covers the way back to the previous one or, where it is in between, to the last
-        -- clear
-        sum(coalesce(greatest(0, km - greatest(km_before,
-            CASE WHEN clear_no > clear_no_before THEN clear_km END)), 0))
-            OVER (PARTITION BY unit_no ORDER BY reading_no) AS watched_km
-    FROM (
-        SELECT *, lag(km) OVER unit AS km_before, lag(clear_no) OVER unit AS clear_no_before
-        FROM stored_readings WINDOW unit AS (PARTITION BY unit_no ORDER BY reading_no)
-    ) WHERE km_before IS NOT NULL OR reading_no = 1
-), worked AS (
+WITH worked AS (
     SELECT unit_no, family, min(attempted_at) AS at FROM attempts GROUP BY unit_no, family
 ), firsts AS (
     SELECT e.unit_no, e.family, e.first_seen_at, (r.first_place - 1) // 2 AS reading_no,
@@ -220,11 +211,11 @@ WITH looked AS (
         ORDER BY e.first_seen_at, r.first_place, e.fault_no) = 1
 )
 SELECT f.unit_no, f.family, round(coalesce(l.watched_km, 0), 6) AS before_km,
-    CASE WHEN f.reading_no > 0 AND gap_km > 0 AND NOT coalesce(w.at < f.first_seen_at, false)
-         THEN gap_km END AS gap_km
+    CASE WHEN f.reading_no > 0 AND f.gap_km > 0 AND NOT coalesce(w.at < f.first_seen_at, false)
+         THEN f.gap_km END AS gap_km
 FROM firsts f
-LEFT JOIN looked l USING (unit_no, reading_no)
-LEFT JOIN worked w USING (unit_no, family);
+LEFT JOIN readings l ON l.unit_no = f.unit_no AND l.place = 2 * f.reading_no
+LEFT JOIN worked w ON w.unit_no = f.unit_no AND w.family = f.family;
 
 -- How far units were observed: from the first reading to the last, less what clears hid.
 CREATE OR REPLACE TEMP TABLE watched AS

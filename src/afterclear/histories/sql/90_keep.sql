@@ -1,11 +1,11 @@
 -- Put the bucket's vehicles into the store, with names instead of numbers.
 -- a plain reading of a scan is kept with the scan, below
 INSERT INTO store.other_readings BY NAME
-    SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no)
+    SELECT b.vehicle_id, o.* EXCLUDE (vehicle_no, scan_no)
     FROM odometer o JOIN bucket b USING (vehicle_no)
     WHERE o.origin <> 'scan' OR o.set_aside IS NOT NULL OR o.line_km IS DISTINCT FROM o.reading_km;
 INSERT INTO store.other_moments BY NAME
-    SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no)
+    SELECT b.vehicle_id, m.* EXCLUDE (vehicle_no, scan_no)
     FROM moment_km m JOIN bucket b USING (vehicle_no)
     WHERE m.origin <> 'scan';
 INSERT INTO store.vehicle_clocks BY NAME
@@ -22,10 +22,8 @@ INSERT INTO store.scan_moments BY NAME
         m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason, o.reading_km
     FROM scan_heads h
     JOIN bucket b USING (vehicle_no)
-    LEFT JOIN moment_km m ON m.vehicle_no = h.vehicle_no AND m.origin = 'scan'
-        AND m.origin_id = h.scan_id
-    LEFT JOIN odometer o ON o.vehicle_no = h.vehicle_no AND o.origin = 'scan'
-        AND o.origin_id = h.scan_id AND o.set_aside IS NULL AND o.line_km = o.reading_km
+    LEFT JOIN moment_km m USING (scan_no)
+    LEFT JOIN odometer o ON o.scan_no = h.scan_no AND o.set_aside IS NULL AND o.line_km = o.reading_km
     ORDER BY h.scan_no;
 INSERT INTO store.known_units BY NAME
     SELECT u.unit_no + getvariable('last_unit_no') AS unit_no, b.vehicle_id, u.ecu
