@@ -35,7 +35,7 @@ from afterclear.commands.upkeep import check
 from afterclear.config import Config
 from afterclear.store.engine.database import open_store
 from afterclear.store.upkeep.backup import verify_backup
-from tests.faults.garage_work import START
+from tests.faults.garage_work import START, WARM
 from tests.store.care_fixture import (
     CORRECTED,
     NOW,
@@ -144,7 +144,7 @@ def bench(place: Path) -> Iterator[Bench]:
     with pytest.MonkeyPatch.context() as patched:
         patched.setenv("LD_PRELOAD", str(library))
         patched.setenv("AFTERCLEAR_TEST_DISK", str(plan_file))
-        START.set_forkserver_preload(["tests.faults.disk"])
+        START.set_forkserver_preload(["tests.faults.disk", WARM])
         (first := START.Process(target=int)).start()  # the server has the disk from here on
         first.join()
     _garages(place)

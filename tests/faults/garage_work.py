@@ -31,6 +31,8 @@ from afterclear.store.engine.database import open_store, query
 from afterclear.store.upkeep.retention import Retention
 
 START: Final = multiprocessing.get_context("forkserver")
+# what the server imports beside the work, so that no command's process imports it again
+WARM: Final = "tests.faults.warm"
 BY: Final = "Ottoline Vance"
 # The names by which the program asks for something that a kill may come before.
 _ASKS: Final = (
@@ -104,7 +106,7 @@ _REFUSED: Final = 3
 
 def killed_at(folder: Path, now: datetime, asks: int, work: tuple[Any, ...]) -> End:
     """Do work in a process of its own that is killed when it asks so often; tell how it ended."""
-    START.set_forkserver_preload([__name__])
+    START.set_forkserver_preload([__name__, WARM])
     child = START.Process(target=_work_and_die, args=(folder, now, asks, work))
     child.start()
     child.join()

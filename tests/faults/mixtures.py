@@ -30,7 +30,7 @@ from afterclear.errors import AfterclearError, StoreInUseError
 from afterclear.store.engine.database import open_store, scalar
 from afterclear.store.upkeep.backup import verify_backup
 from tests.faults.garage_model import NAMELESS, File, Telling
-from tests.faults.garage_work import BY, START, WORK, backup_file, garage_app
+from tests.faults.garage_work import BY, START, WARM, WORK, backup_file, garage_app
 from tests.store.care_fixture import (
     CORRECTED,
     REPAIRS,
@@ -204,7 +204,7 @@ class Bench:
     """A garage with everything in it, and what commands make of it one after the other."""
 
     def __init__(self, place: Path) -> None:
-        START.set_forkserver_preload([__name__])
+        START.set_forkserver_preload([__name__, WARM])
         self.place = place
         self.took_s: dict[str, float] = {}
         self._known: dict[tuple[str, ...], dict[str, str]] = {}

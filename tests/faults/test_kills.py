@@ -20,6 +20,7 @@ from afterclear.store.engine.database import open_store, query
 from afterclear.store.upkeep.backup import verify_backup
 from tests.campaigns import counted, counted_kills, repeats
 from tests.faults.child import WORK, app_in
+from tests.faults.garage_work import WARM
 from tests.store.care_fixture import exports
 from tests.store.test_kill import deliveries
 
@@ -112,7 +113,7 @@ def everything(folder: Path) -> dict[str, str]:
 @pytest.mark.slow
 @pytest.mark.parametrize("work", list(WORK))
 def test_a_kill_loses_and_doubles_nothing(tmp_path: Path, work: str) -> None:
-    START.set_forkserver_preload(["tests.faults.child"])
+    START.set_forkserver_preload(["tests.faults.child", WARM])
     template = prepared(tmp_path / "template", work)
     whole = shutil.copytree(template, tmp_path / "whole")
     seconds_of(work, shutil.copytree(template, tmp_path / "warm"))
