@@ -24,9 +24,14 @@ _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
 _COUNTS: Final = "AFTERCLEAR_TEST_COUNTS"
 _MINUTES: Final = "AFTERCLEAR_TEST_MINUTES"
 
+_KILLED_FORGETTING: Final = "test_a_kill_at_any_moment_leaves_nothing_once_the_command_was_repeated"
+
 # campaign -> the tests it repeats
 CAMPAIGNS: Final = {
-    "kills": ("tests/faults/test_kills.py", "tests/store/test_kill.py"),
+    "kills": (
+        *("tests/faults/test_kills.py", "tests/store/test_kill.py"),
+        f"tests/store/test_forget_all.py::{_KILLED_FORGETTING}",
+    ),
     "files": ("tests/faults/test_fuzz.py",),
     "fleets": ("tests/commands/test_incremental.py",),
     "rows": ("tests/commands/test_incremental_rows.py",),

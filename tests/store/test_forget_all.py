@@ -4,6 +4,7 @@ import gzip
 import multiprocessing
 import random
 import shutil
+import signal
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -24,6 +25,7 @@ from afterclear.errors import UsageError
 from afterclear.readers import looking
 from afterclear.store.engine.archive import blob_path, taken_out
 from afterclear.store.engine.database import open_store, query
+from tests.campaigns import counted, counted_kills, repeats
 from tests.store.spoken import (
     NUMBER,
     OTHER,
@@ -289,13 +291,15 @@ def test_a_kill_at_any_moment_leaves_nothing_once_the_command_was_repeated(
     START.set_forkserver_preload(["tests.store.test_forget_all"])
     chance = random.Random(20261129)  # noqa: S311 - moments, not secrets
     found: Counter[str] = Counter()
-    for number in range(14):
+    n_kills = 0
+    for number in range(repeats(14)):
         app = copied(spoken, tmp_path / f"killed{number}")
         child = START.Process(target=_forget_in, args=(app.store.parent,))
         child.start()
         child.join(chance.uniform(0.1, 3.0))
         child.kill()
         child.join()
+        n_kills += child.exitcode == -signal.SIGKILL  # otherwise it was done before
         with open_store(app.store) as con:
             steps = query(con, "SELECT step FROM forgetting")["step"].to_list()
         found[steps[0] if steps else "not begun, or done"] += 1
@@ -304,7 +308,9 @@ def test_a_kill_at_any_moment_leaves_nothing_once_the_command_was_repeated(
         assert places_with_names(app) == [], f"kill {number} in {steps}"
         assert check(app, quick=True).wrong == ()
         shutil.rmtree(app.store.parent)
-    print(f"\n14 kills; steps found afterwards -> times: {sorted(found.items())}")
+    counted(n_kills, "kills")
+    counted_kills({"forget": n_kills})
+    print(f"\n{n_kills} kills; steps found afterwards -> times: {sorted(found.items())}")
     assert len(found) > 2, "the kills fell into too few steps: spread them better"
 
 
