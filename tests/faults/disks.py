@@ -36,7 +36,7 @@ def main() -> None:
                 chosen = _chosen(usual, way, number / len(ways), asked)[asked.after :]
                 for n, at in enumerate(chosen, 1):
                     tried(on, command, usual, (way, at), tally)
-                    if n % 20 == 0 or n == len(chosen):
+                    if n % 5 == 0 or n == len(chosen):
                         print(f"  {way}: {n} of {len(chosen)}, {len(on.follows)} ends", flush=True)
     counted(sum(tally.ends.values()), "faults of a disk", len(tally.wrong))
     print(f"{sum(tally.ends.values())} faults: {dict(sorted(tally.ends.items()))}")
