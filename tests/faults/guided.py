@@ -49,6 +49,7 @@ def guided(kind: str, most: tuple[str, ...], tally: Tally) -> None:
                 *(sys.executable, "-m", "tests.faults.guided_child", kind, str(met), str(corpus)),
                 *most,
                 f"-timeout={_MOST_S}",
+                f"-report_slow_units={_MOST_S}",  # by the clock: ten seconds are a busy machine
                 f"-rss_limit_mb={_MOST_MB}",
                 f"-artifact_prefix={met}/",
                 "-print_final_stats=1",
@@ -93,7 +94,7 @@ def _count(kind: str, ended: subprocess.CompletedProcess[str], met: Path, tally:
         tally.wrong.append(f"{kind}: coverage leads nowhere: nothing is instrumented")
     tally.wrong += [f"{kind}, {it}" for it in re.findall(r"^FOUND (.*)$", told, re.MULTILINE)]
     for path in met.iterdir():
-        what, _, number = path.name.partition("-")
+        what, _, number = path.name.rpartition("-")
         content = path.read_bytes()
         name = f"{int(number[:8], 16)}_{_name_of(kind, content)}"
         if what != "fault":  # the library's word for what ended the process
