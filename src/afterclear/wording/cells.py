@@ -3,11 +3,12 @@
 import math
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from functools import lru_cache
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 from afterclear.plain import KM_PER_MILE
-from afterclear.wording.language import GAP, MARKS, Language, mark
+from afterclear.wording.language import GAP, MARKS, Language, mark, spoken
 from afterclear.wording.units import control_unit_words, unit_words
 
 Clock = Literal["km", "engine_hours", "days"]
@@ -63,15 +64,15 @@ class Cells:
     @property
     def words(self) -> Language:
         """The reader's language."""
-        return Language(self.language)
+        return spoken(self.language)
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and fill its placeholders."""
-        return Language(self.language).t(message, **values)
+        return spoken(self.language).t(message, **values)
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
         """Translate a text with a count; ``{n}`` in it is the number."""
-        return Language(self.language).tn(one, many, n, **values)
+        return spoken(self.language).tn(one, many, n, **values)
 
     def number(self, value: float | None, digits: int = 0) -> str:
         """Write a number with its thousands apart.
@@ -79,7 +80,7 @@ class Cells:
         >>> Cells().number(41310.4)
         '41,310'
         """
-        return DASH if value is None else Language(self.language).number(value, digits)
+        return DASH if value is None else spoken(self.language).number(value, digits)
 
     def times(self, ratio: float | None) -> str:
         r"""Write how many times as much something is; of less than as much the share.
@@ -130,9 +131,7 @@ class Cells:
         >>> Cells().unit_name("gateway_front")
         'Gateway front'
         """
-        if not ecu:
-            return self.t("No control unit")
-        return capital(unit_words(ecu.replace("_", " ").strip(), self.words))
+        return _unit_name(ecu, self.language) if ecu else self.t("No control unit")
 
     def control_unit(self, ecu: str | None) -> str:
         """Write a control unit within a sentence.
@@ -189,16 +188,11 @@ class Cells:
 
     def local(self, at: datetime) -> datetime:
         """Move an instant to the reader's zone; one without a zone is UTC."""
-        aware = at if at.tzinfo else at.replace(tzinfo=UTC)
-        return aware.astimezone(ZoneInfo(self.zone))
+        return _local(at, self.zone)
 
     def day(self, at: datetime | date | None) -> str:
         """Write a day, e.g. 3 May 2025."""
-        if at is None:
-            return DASH
-        on = self.local(at) if isinstance(at, datetime) else at
-        marks = MARKS[self.language]
-        return marks.day.format(d=on.day, m=marks.months[on.month - 1], y=on.year)
+        return DASH if at is None else _day(at, self.zone, self.language)
 
     def month(self, at: datetime | date) -> str:
         """Write a month, e.g. May 2025."""
@@ -211,3 +205,23 @@ class Cells:
             return DASH
         on = self.local(at)
         return f"{self.day(at)}, {on:%H:%M}{GAP}{on.tzname()}"
+
+
+# what a page says in each of a hundred rows is written once
+
+
+@lru_cache(maxsize=1024)
+def _unit_name(ecu: str, language: str) -> str:
+    return capital(unit_words(ecu.replace("_", " ").strip(), spoken(language)))
+
+
+@lru_cache(maxsize=4096)
+def _day(at: datetime | date, zone: str, language: str) -> str:
+    on = _local(at, zone) if isinstance(at, datetime) else at
+    marks = MARKS[language]
+    return marks.day.format(d=on.day, m=marks.months[on.month - 1], y=on.year)
+
+
+def _local(at: datetime, zone: str) -> datetime:
+    aware = at if at.tzinfo else at.replace(tzinfo=UTC)
+    return aware.astimezone(ZoneInfo(zone))

@@ -69,6 +69,11 @@ class _Lacking(gettext.NullTranslations):
 
 
 @cache
+def _translated(language: str, message: str) -> str:
+    return _catalogue(language).gettext(message)
+
+
+@cache
 def _lacking(language: str) -> gettext.NullTranslations:
     found = gettext.translation("afterclear", _CATALOGUES, [language])
     found.add_fallback(_Lacking())
@@ -89,7 +94,7 @@ class Language:
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and fill its placeholders; safe HTML among the values stays safe."""
-        return _filled(_catalogue(self.tag).gettext(message), values)
+        return _filled(_translated(self.tag, message), values)
 
     def known(self, message: str, **values: object) -> str | None:
         """Translate a text of the tables; None where the catalogue lacks it."""
@@ -141,6 +146,12 @@ class Language:
         return text.translate({ord(","): marks.thousands, ord("."): marks.decimal})
 
 
+@cache
+def spoken(tag: str) -> Language:
+    """Return the language of a tag, always the same one."""
+    return Language(tag)
+
+
 @dataclass(frozen=True, slots=True)
 class _Number:
     """A number that is written with the marks of a language, in whatever form is asked."""
@@ -162,6 +173,7 @@ class _Number:
 def _filled(text: str, values: dict[str, object]) -> str:
     if not values:
         return text
-    if any(isinstance(value, Markup) for value in values.values()):
-        return escape(text).format(**values)
+    for value in values.values():  # (a page has a hundred thousand texts)
+        if isinstance(value, Markup):
+            return escape(text).format(**values)
     return text.format(**values)

@@ -1,7 +1,8 @@
 """The picture of a vehicle's odometer: readings, the line through them, what was set aside."""
 
 from collections.abc import Iterable, Iterator
-from math import hypot
+from itertools import pairwise
+from math import asin, atan2, hypot, inf
 
 from markupsafe import Markup
 
@@ -16,6 +17,7 @@ _HALF_DATE = 38.0  # half of the longest date under the axis
 _HEIGHTS = {"wide": 260.0, "narrow": 210.0}
 _Points = tuple[tuple[float, float], ...]  # days since 1970, km; then places in the picture
 _UNSEEN = 0.25  # of the picture's units: less than a line is wide
+_ALL_WAYS = (-inf, inf)
 _COVERED = 0.5  # a sign so near another cannot be told from it
 _MOST_POINTS = 400  # a longer line is thinned evenly: no screen shows more
 
@@ -69,24 +71,34 @@ def _apart(points: _Points) -> Iterator[tuple[float, float]]:
 
 
 def _bends(points: _Points) -> list[tuple[float, float]]:
-    """Leave out what lies on a straight line between others: a page is full of such points."""
+    """Leave out what lies on a straight line between others: a page is full of such points.
+
+    A line is drawn out from the last point kept as long as one direction passes near all since.
+    """
     if not points:
         return []
-    kept, last = [points[0]], 0
-    for i in range(1, len(points) - 1):
-        between = points[last + 1 : i + 1]
-        if any(_off(point, points[last], points[i + 1]) > _UNSEEN for point in between):
-            kept.append(points[i])
-            last = i
+    kept, ahead = [points[0]], _ALL_WAYS
+    for point, following in pairwise(points[1:]):
+        ahead = _near(kept[-1], point, ahead)
+        if not ahead[0] <= _direction(kept[-1], following) <= ahead[1]:
+            kept.append(point)
+            ahead = _ALL_WAYS
     return [*kept, points[-1]]
 
 
-def _off(point: tuple[float, float], one: tuple[float, float], other: tuple[float, float]) -> float:
-    """How far a point lies from the line through two others, or from both if they are one."""
-    dx, dy = other[0] - one[0], other[1] - one[1]
-    x, y = point[0] - one[0], point[1] - one[1]
-    length = hypot(dx, dy)
-    return abs(dx * y - dy * x) / length if length else hypot(x, y)
+def _near(
+    start: tuple[float, float], point: tuple[float, float], ahead: tuple[float, float]
+) -> tuple[float, float]:
+    """Narrow the directions from ``start`` to those that pass near a point, too."""
+    far = hypot(point[0] - start[0], point[1] - start[1])
+    if far <= _UNSEEN:
+        return ahead
+    middle, half = _direction(start, point), asin(_UNSEEN / far)
+    return max(ahead[0], middle - half), min(ahead[1], middle + half)
+
+
+def _direction(start: tuple[float, float], end: tuple[float, float]) -> float:
+    return atan2(end[1] - start[1], end[0] - start[0])
 
 
 def _line(points: Iterable[tuple[float, float]]) -> Iterator[str]:

@@ -2,6 +2,8 @@
 
 import re
 
+from afterclear.wording.language import GAP
+
 # Not allowed in an HTML document as characters (HTML Living Standard, 13.2.3.5: control-,
 # noncharacter- and surrogate-character-reference errors), and the directional overrides and
 # isolates of Unicode (UAX 9), which can make a plate or a name read as another.
@@ -19,7 +21,8 @@ def fit_text(text: str) -> str:
     >>> fit_text("coil\x00")
     'coil\ufffd'
     """
-    if text.isascii() and text.isprintable():  # nearly every text, and three times as fast
+    # nearly every text, and three times as fast; no character that prints is forbidden
+    if text.isprintable() or text.replace(GAP, "").isprintable():
         return text
     return _UNFIT.sub("\ufffd", text)
 

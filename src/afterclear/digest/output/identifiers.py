@@ -11,15 +11,18 @@ import re
 # more than a phone's line has room for: such a name breaks rather than widen the page
 _LONGEST = 24
 
-_SKIPPED = re.compile(r"<(title|style|script|svg|code)\b.*?</\1>|<[^>]*>|[^<]+", re.DOTALL)
+# what a browser does not break, and code, which is shown as it was written
+_LEFT_ALONE = re.compile(r"<(title|style|script|svg|code)\b.*?</\1>", re.DOTALL)
 # a code of a heavy vehicle; a word of capitals and digits; such words joined by hyphens
 _FORM = (
-    r"SPN\s\d+(?:\sFMI\s\d+)?|(?:[A-Z]{1,4}\d{2}[A-Z\d]*|(?:[A-Z\d]+-)+[A-Z\d]+|[a-z]+(?:-\d+)+)"
+    r"SPN\s\d+(?:\sFMI\s\d+)?"
+    r"|[A-Z]{1,4}\d{2}[A-Z\d]*|(?:[A-Z\d]+-)+[A-Z\d]+|[a-z]++(?:-\d++)++"
 )
 # with the punctuation on either side, so that no line begins with a comma
-_WORD = re.compile(rf"(?<!\S)[(\[]?(?:{_FORM})[)\].,;:?]*(?!\S)")
-# their style keeps them whole
+_WORD = re.compile(rf"([\s>])([(\[]?(?:{_FORM})[)\].,;:?]*)(?![^\s<])")
+# their style keeps them whole; ...
 _WHOLE = re.compile(r' class="(?:code|plate|vehicle|id)(?: [^"]*)?"')
+_TOO_LONG = re.compile(rf'({_WHOLE.pattern[:-1]})"([^>]*>[^<]{{{_LONGEST + 1}}})')
 
 
 def keep_identifiers(html: str) -> str:
@@ -31,24 +34,26 @@ def keep_identifiers(html: str) -> str:
     '<span class="code">SPN 1761 FMI 3</span>'
     """
     kept: list[str] = []
-    for piece in _SKIPPED.finditer(html):
-        text = piece[0]
-        if text.startswith("<") or not kept:
-            kept.append(text)
-        elif _WHOLE.search(kept[-1]):
-            kept[-1] = _fitted(kept[-1], text)
-            kept.append(text)
-        else:
-            kept.append(_WORD.sub(_marked, text))
-    return "".join(kept)
+    done = 0
+    for alone in _LEFT_ALONE.finditer(html):
+        kept += (_in_text(html[done : alone.start()]), alone[0][:-1])
+        done = alone.end() - 1  # a word may follow its last sign
+    return "".join((*kept, _in_text(html[done:])))
 
 
-def _fitted(tag: str, name: str) -> str:
-    """Let a name that is too long for a line break."""
-    return tag if len(name) <= _LONGEST else _WHOLE.sub(lambda m: f'{m[0][:-1]} long"', tag)
+def _in_text(html: str) -> str:
+    """Keep the identifiers of a piece of a page; a name too long for a line breaks."""
+    return _WORD.sub(_marked, _TOO_LONG.sub(r'\1 long"\2', html))
 
 
 def _marked(word: re.Match[str]) -> str:
-    name = word[0]
+    before, name = word.groups()
     is_named = any(c.isdigit() for c in name) and len(name) <= _LONGEST
-    return f'<span class="id">{name}</span>' if is_named else name
+    return f'{before}<span class="id">{name}</span>' if is_named and _is_bare(word) else word[0]
+
+
+def _is_bare(word: re.Match[str]) -> bool:
+    """Whether a word stands in the text, and not in a tag nor in one that keeps it whole."""
+    page, at = word.string, word.start(2)
+    tag, end = page.rfind("<", 0, at), page.rfind(">", 0, at)
+    return tag < end and _WHOLE.search(page, max(tag, 0), end + 1) is None

@@ -180,6 +180,16 @@ class LogLine:
     is_after_scan: bool = False  # of an inferred clear: not before the scan of its instant
     km_low: float | None = None  # of an inferred clear: ``km`` is the upper end of its place
 
+    @property
+    def telling(self) -> list[Reading]:
+        """Return the readings that say more than that there was no code."""
+        return [reading for reading in self.readings if reading.kind != "clean"]
+
+    @property
+    def clean_units(self) -> str:
+        """Name the control units that showed no code."""
+        return ", ".join(reading.unit for reading in self.readings if reading.kind == "clean")
+
 
 @dataclass(frozen=True, slots=True)
 class WorkOrder:
