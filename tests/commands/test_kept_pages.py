@@ -1,5 +1,6 @@
 """Pages of vehicles of which nothing changed stay; all pages are as if each were made anew."""
 
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -10,12 +11,14 @@ from hypothesis import Phase, given, settings
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.pages.page_frames import StoreDetails
 from afterclear.commands.pages.told_figures import as_told
-from afterclear.commands.pages.write_digests import digest, digest_again
+from afterclear.commands.pages.write_digests import DigestAsked, digest, digest_again
 from afterclear.digest.common.assess import Setting
 from afterclear.digest.common.file_names import sheet_page, vehicle_page
 from afterclear.digest.input.frames import DigestSettings
 from afterclear.digest.page_facts import PageFacts, _cures_told
+from afterclear.store.engine.database import open_store
 from afterclear.wording.cells import Cells
 from tests.campaigns import repeats
 from tests.commands.fleet_bench import Bench
@@ -79,6 +82,33 @@ def test_what_somebody_changed_or_removed_in_the_folder_is_written_again(tmp_pat
     digest(app)
     assert {path: path.read_bytes() for path in app.reports.rglob("*.html")} == wanted
     assert written(app)[vehicle_page("K-4")] == untouched
+
+
+@pytest.mark.slow
+def test_a_page_that_stays_is_known_without_its_scans(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its history is known by a mark; only pages that are made read what grows with the scans."""
+    app, fleet_alone = small_fleet(tmp_path), DigestAsked(audiences=("fleet",))
+    asked: list[str] = []
+    whole = StoreDetails.__call__
+
+    def noted(
+        self: StoreDetails, vehicle_ids: Sequence[str], tables: Collection[str]
+    ) -> Mapping[str, pl.DataFrame]:
+        asked.extend(vehicle for vehicle in vehicle_ids if "observations" in tables)
+        return whole(self, vehicle_ids, tables)
+
+    monkeypatch.setattr(StoreDetails, "__call__", noted)
+    digest(app, fleet_alone)
+    assert asked
+    asked.clear()
+    digest(app, fleet_alone)
+    assert not asked
+    with open_store(app.store) as con:
+        con.execute("UPDATE vehicle_clocks SET mark = uuid() WHERE vehicle_id = 'K-4'")
+    digest(app, fleet_alone)
+    assert asked == ["K-4"]
 
 
 @pytest.mark.slow

@@ -36,7 +36,10 @@ from afterclear.digest.input.findings_by_page import (
     vehicle_findings,
 )
 from afterclear.digest.input.frames import (
+    CHUNK,
     FRAME_ROWS,
+    HISTORY_MARKS,
+    HISTORY_TABLES,
     VEHICLE_FINDINGS,
     Details,
     FleetFrames,
@@ -55,6 +58,7 @@ from afterclear.wording.cells import Cells
 # tables for a vehicle's own page
 PAGE_TABLES = (*FRAME_ROWS, *VEHICLE_FINDINGS)
 PAGES = 125  # vehicles whose every row is in memory at once
+_OUTLINE_TABLES = (HISTORY_MARKS, *(n for n in PAGE_TABLES if n not in HISTORY_TABLES))
 LIST = 1_000  # vehicles one page lists (2,000 took over a second to open); more: several lists
 
 
@@ -67,16 +71,10 @@ class VehicleChunk:
     setting: Setting
     head: PageHead
 
-    def facts(self, program: str) -> Mapping[str, str]:
-        """Return what each vehicle's page is made from; ``program``: a sum of what makes them."""
-        shared = shown_with(self.setting, self.head, program)
-        return page_facts(self.tables, self.vehicle_ids, self.setting, shared)
-
-    def pages(self, wanted: Collection[str] | None = None) -> Iterator[VehiclePage]:
-        """Yield pages in the order of the vehicles; ``wanted``: of these vehicles, None: of all."""
+    def pages(self) -> Iterator[VehiclePage]:
+        """Yield pages in the order of the vehicles."""
         found = vehicle_findings(self.tables)
-        own = [v for v in self.vehicle_ids if wanted is None or v in wanted]
-        for rows in FleetRows(self.tables, own):
+        for rows in FleetRows(self.tables, self.vehicle_ids):
             told = found.get(rows.vehicle.vehicle_id, NOTHING_FOUND)
             # a vehicle without attempts needs no distances in hours
             clock = rows.attempts[0].clock if rows.attempts else "km"
@@ -102,12 +100,30 @@ class VehiclePages:
     def __len__(self) -> int:
         return len(self.vehicle_ids)
 
-    def chunks(self) -> Iterator[VehicleChunk]:
-        """Yield the vehicles' rows, some vehicles at a time, in order of vehicle_id."""
-        for start in range(0, len(self.vehicle_ids), PAGES):
-            own = self.vehicle_ids[start : start + PAGES]
+    def chunks(self, wanted: Sequence[str] | None = None) -> Iterator[VehicleChunk]:
+        """Yield the rows of the vehicles ``wanted``, some at a time, in order; None: of all."""
+        vehicle_ids = self.vehicle_ids if wanted is None else tuple(wanted)
+        for start in range(0, len(vehicle_ids), PAGES):
+            own = vehicle_ids[start : start + PAGES]
             tables = self.details(own, PAGE_TABLES)
             yield VehicleChunk(own, tables, self.setting, self.head)
+
+    def facts(self, program: str) -> Iterator[Mapping[str, str]]:
+        """Yield what vehicles' pages are made from, by vehicle, some vehicles at a time, in order.
+
+        ``program``: a sum of what makes pages.
+        """
+        shared = shown_with(self.setting, self.head, program)
+        for start in range(0, len(self.vehicle_ids), CHUNK):
+            own = self.vehicle_ids[start : start + CHUNK]
+            yield page_facts(self._outlines(own), own, self.setting, shared)
+
+    def _outlines(self, vehicle_ids: Sequence[str]) -> Mapping[str, pl.DataFrame]:
+        """Read vehicles' rows without their histories' long tables, if those have marks."""
+        tables = self.details(vehicle_ids, _OUTLINE_TABLES)
+        if HISTORY_MARKS in tables:
+            return tables
+        return {**tables, **self.details(vehicle_ids, HISTORY_TABLES)}
 
     def __iter__(self) -> Iterator[VehiclePage]:
         """Yield every page in order of vehicle_id."""

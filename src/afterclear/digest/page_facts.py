@@ -25,7 +25,7 @@ from afterclear.digest.common.model import PageHead
 from afterclear.digest.common.rise_words import coming_words
 from afterclear.digest.common.worklist_lines import cost_said
 from afterclear.digest.input.finding_rows import FINDING_ROWS, RecurringCode, WorkRow
-from afterclear.digest.input.frames import FRAME_ROWS, VEHICLE_FINDINGS
+from afterclear.digest.input.frames import FRAME_ROWS, HISTORY_MARKS, VEHICLE_FINDINGS
 from afterclear.digest.input.mileage import Usual
 from afterclear.digest.input.row_frames import read_rows
 from afterclear.digest.sheet.tried_parts import folded, is_of, part_said
@@ -92,6 +92,7 @@ def page_facts(
     told = [
         *_plain_facts(tables),
         *_told_facts(tables, setting),
+        dict(tables[HISTORY_MARKS].iter_rows()) if HISTORY_MARKS in tables else {},
         _parts_told(tables, setting),
         _cures_told(tables, setting),
         _coming_told(tables, vehicle_ids, setting),

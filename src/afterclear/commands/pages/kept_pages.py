@@ -44,33 +44,12 @@ class PagesBefore:
     facts: Mapping[str, PageFacts]  # by page
     program: str  # a sum of what makes pages
 
-    def of(self, chunk: VehicleChunk) -> "PagesBefore":
-        """Return those of some vehicles, for a worker."""
-        names = map(vehicle_page, chunk.vehicle_ids)
-        own = {name: self.facts[name] for name in names if name in self.facts}
-        return PagesBefore(self.folder, own, self.program)
+    def kept(self, vehicle_id: str, facts: str, as_of: datetime) -> VehicleFiles | None:
+        """Return a vehicle's files if they stay as they are; None: they are to be made.
 
-    def made(self, chunk: VehicleChunk) -> Iterator[VehicleFiles]:
-        """Yield the files of some vehicles: first those that stay as they are, then the others."""
-        facts = chunk.facts(self.program)
-        changed = set()
-        for vehicle_id in chunk.vehicle_ids:
-            kept = self._kept(vehicle_page(vehicle_id), facts[vehicle_id], chunk.setting.as_of)
-            if kept is None:
-                changed.add(vehicle_id)
-            else:
-                yield kept
-        for page in chunk.pages(changed):
-            files = tuple(render_with_sheet(page))
-            made_of = PageFacts(
-                facts[page.vehicle.vehicle_id],
-                chunk.setting.as_of,
-                holds_until(page, chunk.setting),
-                {name: sum_of(html) for name, html in files},
-            )
-            yield VehicleFiles(page.ref.page, files, made_of)
-
-    def _kept(self, page: str, facts: str, as_of: datetime) -> VehicleFiles | None:
+        ``facts``: what its page would be made from now.
+        """
+        page = vehicle_page(vehicle_id)
         before = self.facts.get(page)
         if before is None or not before.hold(facts, as_of):
             return None
@@ -84,6 +63,22 @@ class PagesBefore:
                 return None
             files.append((name, html))
         return VehicleFiles(page, tuple(files), before, is_kept=True)
+
+
+def made(chunk: VehicleChunk, facts: Mapping[str, str] | None) -> Iterator[VehicleFiles]:
+    """Make the files of some vehicles; ``facts``: what each page is made from, None: not asked."""
+    for page in chunk.pages():
+        files = tuple(render_with_sheet(page))
+        if facts is None:
+            yield VehicleFiles(page.ref.page, files)
+            continue
+        told = PageFacts(
+            facts[page.ref.vehicle_id],
+            chunk.setting.as_of,
+            holds_until(page, chunk.setting),
+            {name: sum_of(html) for name, html in files},
+        )
+        yield VehicleFiles(page.ref.page, files, told)
 
 
 @dataclass(slots=True)

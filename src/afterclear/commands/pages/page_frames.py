@@ -18,6 +18,7 @@ from afterclear.catalogue.cautions import Cautions
 from afterclear.commands.app import App
 from afterclear.commands.pages.told_figures import as_told
 from afterclear.digest.input.frames import (
+    HISTORY_MARKS,
     VEHICLE_FINDINGS,
     Caution,
     DigestSettings,
@@ -165,6 +166,7 @@ _OF_VEHICLES: dict[str, str] = {
     **{name: sql for name, sql in PAGE_FRAMES.items() if name != "loads"},
     **{name: sql for name, sql in PAGE_ROLES.items() if name in VEHICLE_FINDINGS},
     **PAGE_DOSSIER,
+    HISTORY_MARKS: "SELECT vehicle_id, mark::VARCHAR AS mark FROM vehicle_clocks",
     "worsening": PAGE_FINDINGS["worsening"],
     "costs": PAGE_FINDINGS["costs"],
     "forecast": f"SELECT * FROM ({PAGE_FINDINGS['forecast']}) WHERE days = 90",

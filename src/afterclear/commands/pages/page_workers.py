@@ -11,20 +11,18 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from multiprocessing.synchronize import Event
 
-from afterclear.commands.pages.kept_pages import PagesBefore, PagesNow, VehicleFiles
+from afterclear.commands.pages.kept_pages import PagesBefore, PagesNow, VehicleFiles, made
 from afterclear.digest.build_digests import DigestModel, VehicleChunk, VehiclePages
-from afterclear.digest.output.render import render_overviews, render_with_sheet
+from afterclear.digest.output.render import render_overviews
 
 _WORTH_IT = 400  # vehicles
 _MOST_WORKERS = 2  # the first process reads rows and writes files meanwhile
-
-_Made = list[VehicleFiles]
 
 # in a worker: set when its pages are no longer wanted
 _stop: Event | None = None
@@ -41,25 +39,48 @@ def rendered(
     ``processes``: how many may be begun.  ``before``: pages of vehicles that need not be made
     again if nothing changed, None: all are made; ``now``: takes down what became of them.
     """
-    for made in _vehicles(model.vehicles, processes, before):
+    for files in _vehicles(model.vehicles, processes, before):
         if now is not None:
-            now.note(made)
-        yield from made.files
+            now.note(files)
+        yield from files.files
     yield from render_overviews(model)
 
 
 def _vehicles(
     pages: VehiclePages, processes: int, before: PagesBefore | None
 ) -> Iterator[VehicleFiles]:
+    """Yield the pages of vehicles: those that stay as they are, then those that are made."""
+    if before is None:
+        yield from _made(pages.chunks(), len(pages), processes)
+        return
+    wanted: dict[str, str] = {}
+    for facts in pages.facts(before.program):
+        for vehicle_id, own in facts.items():
+            kept = before.kept(vehicle_id, own, pages.setting.as_of)
+            if kept is None:
+                wanted[vehicle_id] = own
+            else:
+                yield kept
+    yield from _made(pages.chunks(tuple(wanted)), len(wanted), processes, wanted)
+
+
+def _made(
+    chunks: Iterable[VehicleChunk],
+    n_pages: int,
+    processes: int,
+    facts: Mapping[str, str] | None = None,
+) -> Iterator[VehicleFiles]:
+    """Make the pages of chunks, in their order; ``facts``: of each vehicle's page."""
     n = min(_MOST_WORKERS, processes)
-    if n < 2 or len(pages) < _WORTH_IT:  # noqa: PLR2004
-        for chunk in pages.chunks():
-            yield from _files(chunk, before)
+    if n < 2 or n_pages < _WORTH_IT:  # noqa: PLR2004
+        for chunk in chunks:
+            yield from made(chunk, facts)
         return
     with _workers(n) as pool:
-        begun: deque[Future[_Made]] = deque()
-        for chunk in pages.chunks():
-            begun.append(pool.submit(_render, chunk, before and before.of(chunk)))
+        begun: deque[Future[list[VehicleFiles]]] = deque()
+        for chunk in chunks:
+            own = facts and {vehicle: facts[vehicle] for vehicle in chunk.vehicle_ids}
+            begun.append(pool.submit(_render, chunk, own))
             if len(begun) > n:
                 yield from begun.popleft().result()
         while begun:
@@ -96,19 +117,11 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _render(chunk: VehicleChunk, before: PagesBefore | None) -> _Made:
+def _render(chunk: VehicleChunk, facts: Mapping[str, str] | None) -> list[VehicleFiles]:
     """In a worker: render the pages of some vehicles, as long as somebody wants them."""
-    made: _Made = []
-    for files in _files(chunk, before):
+    done: list[VehicleFiles] = []
+    for files in made(chunk, facts):
         if _stop is not None and _stop.is_set():
             break
-        made.append(files)
-    return made
-
-
-def _files(chunk: VehicleChunk, before: PagesBefore | None) -> Iterator[VehicleFiles]:
-    if before is not None:
-        yield from before.made(chunk)
-        return
-    for page in chunk.pages():
-        yield VehicleFiles(page.ref.page, tuple(render_with_sheet(page)))
+        done.append(files)
+    return done

@@ -122,6 +122,10 @@ VEHICLE_FINDINGS: tuple[str, ...] = (
     *("recurring", "worsening", "roles", "stock", "stock_reasons", "worklist"),
     *("leftovers", "echo_work", "decisions", "costs", "forecast"),
 )
+# Another history of a vehicle has another mark (vehicle_id, mark): where its page did not change,
+# the long tables of its history need not be read to see it.  ``Details`` may have no such table.
+HISTORY_MARKS = "history_marks"
+HISTORY_TABLES = ("evidence", "observations", "sightings", "clear_events", "odometer")
 FRAME_ROWS: dict[str, type] = {
     "vehicles": row_types.Vehicle,
     "attempts": row_types.Attempt,

@@ -14,7 +14,13 @@ from typing import Any, Final
 
 import polars as pl
 
-from afterclear.digest.input.frames import Details, FleetFrames, StaleSource, in_chunks
+from afterclear.digest.input.frames import (
+    HISTORY_MARKS,
+    Details,
+    FleetFrames,
+    StaleSource,
+    in_chunks,
+)
 
 # column -> what it names; the same value of one kind has one token everywhere
 PERSONAL: Final[dict[str, str]] = {
@@ -157,7 +163,9 @@ def _private(
     quoted = known_names(always, names)
     true = {names.token("vehicle", each): each for each in ids} if names.public else {}
 
-    def hidden(vehicle_ids: Sequence[str], wanted: Collection[str]) -> Mapping[str, pl.DataFrame]:
+    def hidden(vehicle_ids: Sequence[str], tables: Collection[str]) -> Mapping[str, pl.DataFrame]:
+        # a mark is of rows with names: which tokens stand in them it does not say
+        wanted = [name for name in tables if name != HISTORY_MARKS]
         asked = [true.get(each, each) for each in vehicle_ids]
         # names quoted in a text may be in any table of the vehicle
         every = details(asked, {*wanted, *(_NAMING if names.public else ("vehicles",))})
