@@ -34,9 +34,10 @@ MAY_IMPORT = {
     "deliver": {"errors"},
     "observe": {"errors"},
     "findings": BASE | {"store", "estimators", "histories", "catalogue"},
+    "lake": BASE | {"store", "histories"},
     "commands": BASE
     | {"config", "catalogue", "sources", "readers", "store", "cut_out", "load", "read_again"}
-    | {"histories", "findings", "wording", "digest", "deliver", "observe"},
+    | {"histories", "findings", "lake", "wording", "digest", "deliver", "observe"},
     "schedule": BASE | {"config", "commands", "observe"},
     "cli": BASE | {"config", "commands", "schedule", "desk", "findings", "observe", "wording"},
     "desk": BASE | {"catalogue", "config", "commands", "digest", "schedule", "wording"},
@@ -64,6 +65,9 @@ ONLY_IN = {
     "smtplib": {"deliver"},
     "prometheus_client": {"observe"},
     "xlsxwriter": {"commands"},
+    "pyspark": {"lake"},
+    "pyarrow": {"lake"},
+    "py4j": {"lake"},
 }
 
 

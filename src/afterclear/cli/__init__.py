@@ -30,6 +30,8 @@ COMMANDS = {
     "forget": ("forget", "Erase a vehicle's data from the store and the archive."),
     "help": ("help", "Show a help page, or list them."),
     "init": ("init", "Write a commented config, an inbox and a reports folder."),
+    "lake-analyse": ("lake_analyse", "Judge a fleet in a lake, bucket by bucket on an engine."),
+    "lake-fill": ("lake_fill", "Put the store's rows into a lake: Parquet by bucket and month."),
     "load": ("load", "Load files or folders, or every configured source."),
     "map-check": ("map_check", "Show what is made of a file; suggest an import map."),
     "reassign": ("reassign", "Put a load under another vehicle or zone."),

@@ -45,6 +45,8 @@ _OF_VEHICLES = (
 )  # fmt: skip
 # ... and tables that name it by a number, which another table links to the vehicle.
 _HANGING = (("looks", "scan_no", "scan_moments"), ("evidence_steps", "fix_no", "fix_numbers"))
+# All that is kept of histories.
+HISTORY_TABLES = (*_OF_VEHICLES, *(name for name, _, _ in _HANGING))
 
 
 def rebuild(

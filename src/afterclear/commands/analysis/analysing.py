@@ -3,6 +3,7 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from afterclear import __version__
@@ -73,7 +74,7 @@ def analyse(
     with app.long_writing("analyse"), open_store(app.store) as con:
         begin_analysis(con, started_at)
         before = last_analysis(con)
-        version = _version(app, learn_links(con, app.catalogue, until))
+        version = rules_version(app, learn_links(con, app.catalogue, until))
         if full or before is None or until < before.as_of or before.version != version:
             vehicles = all_vehicle_ids(con)
             with transaction(con):
@@ -102,7 +103,19 @@ def analyse(
     return AnalysisReport(until, len(vehicles), verdicts, changes)
 
 
-def _version(app: App, links: tuple[tuple[str, str], ...]) -> str:
+def rule_tables(app: App) -> tuple[Path, ...]:
+    """List the tables of the settings that a history is built with."""
+    tables = app.config.tables
+    return tuple(
+        path
+        for path in sorted(tables.rglob("*"))
+        if path.suffix in {".csv", ".toml"}
+        and path.name not in _NOT_RULES
+        and tables / "imports" not in path.parents
+    )
+
+
+def rules_version(app: App, links: tuple[tuple[str, str], ...]) -> str:
     """Identify the program, its rules, the settings and the tables a history was built with.
 
     ``links``: what the fleet's orders add to the table of cures.
@@ -112,11 +125,8 @@ def _version(app: App, links: tuple[tuple[str, str], ...]) -> str:
     """
     digest = hashlib.sha256(app.config.settings.evidence.model_dump_json().encode())
     digest.update(rules_as_written())
-    tables = app.config.tables
-    for path in sorted(tables.rglob("*")):
-        is_rule = path.name not in _NOT_RULES and tables / "imports" not in path.parents
-        if path.suffix in {".csv", ".toml"} and is_rule:
-            digest.update(path.read_bytes())
+    for path in rule_tables(app):
+        digest.update(path.read_bytes())
     digest.update(repr(links).encode())
     if app.config.own_cures:
         digest.update(app.config.own_cures.read_bytes())

@@ -1,5 +1,6 @@
 """Judge every attempt, tell every finding: all of an analysis that needs the estimators."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
@@ -10,8 +11,16 @@ from afterclear.findings.verdicts import Verdicts, judge_attempts
 from afterclear.store.engine.database import Connection, scalar
 
 
-def judge_all(con: Connection, app: App, until: datetime) -> Verdicts:
-    """Judge every attempt of the histories that are there, and tell what follows."""
+def judge_all(
+    con: Connection,
+    app: App,
+    until: datetime,
+    tell_roles: Callable[[App, Connection], None] = tell_roles,
+) -> Verdicts:
+    """Judge every attempt of the histories that are there, and tell what follows.
+
+    ``tell_roles``: how roles get into the store, once verdicts are there.
+    """
     rules = app.config.settings.evidence
     verdicts = judge_attempts(con, rules.held_below, rules.vehicle_life_km)
     tell_roles(app, con)

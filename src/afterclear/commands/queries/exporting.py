@@ -22,7 +22,7 @@ from afterclear.commands.queries.plain_cells import as_text
 from afterclear.digest.input.pseudonyms import pseudonymise
 from afterclear.errors import UnknownNameError, UsageError
 from afterclear.export_columns import Holds, holds
-from afterclear.store.engine.database import open_store, query, query_in_parts
+from afterclear.store.engine.database import Connection, open_store, query, query_in_parts
 from afterclear.store.queries.exports import EXPORTS
 from afterclear.wording.exported import with_sentences
 
@@ -70,12 +70,17 @@ def export_file(app: App, table: str, form: Format, path: Path) -> int:
         frame = export_frame(app, table)
         return write_frame(app, frame, form, path, sheet=table, about=holds(table))
     _check_not_ours(app, path)
-    sql = _query_of(table)
+    _query_of(table)
+    with open_store(app.store, read_only=True) as con:
+        return write_export(con, table, form, path)
+
+
+def write_export(
+    con: Connection, table: str, form: TextFormat | Literal["parquet"], path: Path
+) -> int:
+    """Write one exported table of an open store to a file; return the number of its rows."""
     # the parts are closed before their store is, also where the writing breaks off
-    with (
-        open_store(app.store, read_only=True) as con,
-        closing(query_in_parts(con, sql, _PART)) as parts,
-    ):
+    with closing(query_in_parts(con, _query_of(table), _PART)) as parts:
         told = (with_sentences(table, aware(part)) for part in parts)
         return _write_parts(told, form, path)
 

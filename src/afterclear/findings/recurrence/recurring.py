@@ -81,7 +81,7 @@ def find_recurring(con: Connection, catalogue: Catalogue) -> int:
 
     Needs ``vehicle_traits``, the roles and the settings of the histories.
     """
-    exposure = watching(con, lambda faults: _with_rules(faults, catalogue))
+    exposure = watch_units(con, catalogue)
     units = _units(con)
     faults = _faults(con, exposure, units)
     found = None
@@ -90,6 +90,11 @@ def find_recurring(con: Connection, catalogue: Catalogue) -> int:
         found = _finding_rows(faults, units.join(read, on="unit_no", maintain_order="left"))
     keep(con, "recurring", found)
     return 0 if found is None else int(found["flagged"].sum())
+
+
+def watch_units(con: Connection, catalogue: Catalogue) -> Watching:
+    """Give how far every unit was watched; reads only those whose history is new."""
+    return watching(con, lambda faults: _with_rules(faults, catalogue))
 
 
 def _with_rules(faults: pl.DataFrame, catalogue: Catalogue) -> pl.DataFrame:

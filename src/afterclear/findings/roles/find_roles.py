@@ -13,7 +13,7 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.findings.common.facts_json import as_json, iso
 from afterclear.findings.common.tables import keep
 from afterclear.findings.roles.leftovers import EchoWork, Leftover
-from afterclear.findings.roles.pair_evidence import fleet_pairs
+from afterclear.findings.roles.pair_evidence import Pairs, fleet_pairs
 from afterclear.findings.roles.role_facts import FactBook
 from afterclear.findings.roles.role_parts import fleet_parts, forget_parts
 from afterclear.findings.roles.role_rows import put_roles
@@ -28,7 +28,16 @@ _PART_READINGS: Final = 10_000_000
 def find_roles(con: Connection, catalogue: Catalogue) -> None:
     """Find the role of every code in every scan, primary or consequential; replace the tables."""
     book = FactBook(catalogue)
-    rules = RoleRules(book, fleet_pairs(con, book))
+    tell_roles(con, book, fleet_pairs(con, book))
+    find_related(con, book)
+
+
+def tell_roles(con: Connection, book: FactBook, pairs: Pairs) -> None:
+    """Replace the roles of all vehicles in the store, and what follows from each one's own.
+
+    Needs the numbers of units (``pair_evidence.number_units``).
+    """
+    rules = RoleRules(book, pairs)
     left: list[Leftover] = []
     work: list[EchoWork] = []
     create_temp_table(con, "role_harms", _harms(con, book))
@@ -42,6 +51,10 @@ def find_roles(con: Connection, catalogue: Catalogue) -> None:
     keep(con, "leftovers", _frame(left, _LEFTOVERS))
     keep(con, "echo_work", pl.DataFrame([_flat(w) for w in work], schema=_ECHO_WORK))
     keep(con, "echo_fixes", query(con, _ECHO_FIXES))
+
+
+def find_related(con: Connection, book: FactBook) -> None:
+    """Replace the returns under another code; components are named as all the fleet's codes do."""
     keep(con, "related_returns", _related(con, book))
 
 

@@ -57,37 +57,72 @@ class _Ways:
     vehicles: FloatArray  # vehicles with such repairs
 
 
-def fleet_pairs(con: Connection, book: FactBook) -> dict[tuple[Key, Key], FleetPair]:
+Pairs = dict[tuple[Key, Key], FleetPair]
+
+_SHOWN: Final = """
+CREATE OR REPLACE TEMP TABLE role_shown AS
+SELECT DISTINCT n.unit, s.code
+FROM (SELECT DISTINCT ecu, code FROM store.sightings) s JOIN role_named n USING (ecu)
+"""
+
+
+def fleet_pairs(con: Connection, book: FactBook) -> Pairs:
     """Weigh every pair of codes that is often seen together; store all in ``role_pairs``.
 
     Returns the pairs with a known direction, by (cause, echo).
     """
     count_pairs(con, book)
+    return weighed_pairs(con)
+
+
+def weighed_pairs(con: Connection) -> Pairs:
+    """Weigh the pairs of ``role_pairs.sql``; store all in ``role_pairs``, return those called."""
     pairs = query(con, "FROM role_candidates ORDER BY pair")
     if not len(pairs):
         keep(con, "role_pairs", None)
         return {}
     pairs_found = _weighed(pairs, _ways(con, len(pairs)))
     keep(con, "role_pairs", pairs_found)
+    return called_pairs(pairs_found)
+
+
+def called_pairs(pairs: pl.DataFrame) -> Pairs:
+    """Give the pairs with a known direction, by (cause, echo); ``pairs``: as ``role_pairs``."""
     return {
         ((row["cause_ecu"], row["cause_code"]), (row["effect_ecu"], row["effect_code"])): FleetPair(
             score=row["score"], n_both=row["n_both"], counts=_counts(row)
         )
-        for row in pairs_found.filter("called").iter_rows(named=True)
+        for row in pairs.filter("called").iter_rows(named=True)
     }
 
 
 def count_pairs(con: Connection, book: FactBook) -> None:
     """Fill the temporary tables of ``role_pairs.sql``, one part of the fleet at a time."""
-    met = query(con, "SELECT DISTINCT ecu FROM store.known_units ORDER BY ecu")["ecu"]
-    units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
-    create_temp_table(con, "role_named", pl.DataFrame([met, units]))
+    sum_pairs(con, book)
     con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
-    con.script(role_sql("units"))
+    con.script(role_sql("pairs"))
+
+
+def sum_pairs(con: Connection, book: FactBook) -> None:
+    """Fill the sums of ``role_counts.sql``, one part of the fleet at a time."""
+    number_units(con, book)
     counts = role_sql("counts")
     for _ in fleet_parts(con):
         con.script(counts)
-    con.script(role_sql("pairs"))
+
+
+def number_units(con: Connection, book: FactBook) -> None:
+    """Put numbers to the units and codes of the store, and make the sums, which are empty."""
+    name_units(con, book)
+    con.execute(_SHOWN)
+    con.script(role_sql("units"))
+
+
+def name_units(con: Connection, book: FactBook) -> None:
+    """Name every control unit of the store by its function in ``role_named``."""
+    met = query(con, "SELECT DISTINCT ecu FROM store.known_units ORDER BY ecu")["ecu"]
+    units = pl.Series("unit", [book.unit(ecu) for ecu in met], dtype=pl.String)
+    create_temp_table(con, "role_named", pl.DataFrame([met, units]))
 
 
 def _ways(con: Connection, n: int) -> _Ways:

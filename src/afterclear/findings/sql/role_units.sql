@@ -1,5 +1,6 @@
--- What is counted over the fleet's scans, prepared before counting. Needs the temporary table
--- ``role_named`` (ecu, unit) and turns names into numbers: every reading is processed by number.
+-- What is counted over the fleet's scans, prepared before counting. Needs the temporary tables
+-- ``role_named`` (ecu, unit) and ``role_shown`` (unit, code) and turns names into numbers: every
+-- reading is processed by number.
 
 -- Control units by function. ``bit``: a 1 at the unit's own position, so that the units of a scan
 -- are one value.
@@ -10,8 +11,7 @@ FROM (SELECT *, (dense_rank() OVER (ORDER BY unit) - 1)::INTEGER AS unit_no FROM
 -- Codes by the unit that shows them.  Numbers keep the order of unit and code.
 CREATE OR REPLACE TEMP TABLE role_faults AS
 SELECT (row_number() OVER (ORDER BY unit, code))::INTEGER AS fault_no, unit, unit_no, code
-FROM (SELECT DISTINCT u.unit, u.unit_no, s.code
-      FROM (SELECT DISTINCT ecu, code FROM store.sightings) s JOIN role_units u USING (ecu));
+FROM (SELECT DISTINCT u.unit, u.unit_no, s.code FROM role_shown s JOIN role_units u USING (unit));
 
 -- Sums of ``role_counts.sql``, one row for each part of the fleet; that file explains what they
 -- count.

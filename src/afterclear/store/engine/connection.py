@@ -44,8 +44,12 @@ Values = Sequence[object] | Mapping[str, object]
 class Connection:
     """A connection to a store, and the folder through which files are handed over to it."""
 
-    def __init__(self, stores: Mapping[str, Path], *, read_only: bool = False) -> None:
+    def __init__(
+        self, stores: Mapping[str, Path], *, read_only: bool = False, in_memory: bool = False
+    ) -> None:
         """Attach database files under names; the first holds the tables that are named without one.
+
+        ``in_memory``: none of them is a file; the paths say beside which one each would be.
 
         Raises:
             duckdb.Error: one cannot be opened.
@@ -62,7 +66,8 @@ class Connection:
         try:
             for name, path in stores.items():
                 mode = " (READ_ONLY)" if read_only else ""
-                self._con.execute(f"ATTACH ? AS {name}{mode}", [str(path)])
+                place = ":memory:" if in_memory else str(path)
+                self._con.execute(f"ATTACH ? AS {name}{mode}", [place])
             self._con.execute(f"USE {next(iter(stores))}")
             for macro in _MACROS:
                 self._con.execute(macro)

@@ -222,17 +222,20 @@ def _attached(path: Path, *, read_only: bool) -> Connection:
         con = Connection({"store": path}, read_only=read_only)
     except duckdb.Error as error:
         raise not_opened(path, str(error)) from error
-    # the order gives a refused row's line; the time zone is set so that no machine's leaks in
-    con.lock(
-        {
-            "memory_limit": MEMORY_LIMIT,
-            "temp_directory": f"{path}.tmp",
-            "preserve_insertion_order": True,
-            "TimeZone": "UTC",
-            "enable_progress_bar": False,
-        }
-    )
+    con.lock(settings_at(path))
     return con
+
+
+def settings_at(path: Path) -> dict[str, object]:
+    """Give the settings of every connection; what memory cannot hold goes beside ``path``."""
+    # the order gives a refused row's line; the time zone is set so that no machine's leaks in
+    return {
+        "memory_limit": MEMORY_LIMIT,
+        "temp_directory": f"{path}.tmp",
+        "preserve_insertion_order": True,
+        "TimeZone": "UTC",
+        "enable_progress_bar": False,
+    }
 
 
 @contextmanager

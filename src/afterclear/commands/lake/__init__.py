@@ -1,0 +1,1 @@
+"""A fleet's rows in a lake, and its analysis bucket by bucket."""

@@ -1,0 +1,187 @@
+"""Analyse a lake: histories and roles bucket by bucket on an engine, fits where this runs.
+
+Buckets whose rows and rules are as before are not built again, whether an earlier run ended or was
+killed. The driver (this process) gathers what the buckets left into a store of its own, judges it
+by the functions that ``analyse`` calls, and publishes the exports.
+"""
+
+import hashlib
+import shutil
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any, Final
+
+from afterclear.commands.analysis.analysing import rule_tables, rules_version
+from afterclear.commands.app import App
+from afterclear.commands.lake.bucket_histories import SUMS_FOLDER, build_histories
+from afterclear.commands.lake.bucket_job import (
+    OWN_CURES,
+    UNFINISHED,
+    Plan,
+    Task,
+    named,
+    put_plan,
+    tasks_of,
+)
+from afterclear.commands.lake.bucket_roles import ROLE_TABLES, tell_bucket_roles
+from afterclear.commands.lake.lake_lock import holding_lake
+from afterclear.commands.lake.publishing import publish
+from afterclear.commands.pages.pseudonym_key import pseudonyms_of
+from afterclear.commands.progress import QUIET, Progress
+from afterclear.errors import UsageError
+from afterclear.histories.build_histories import set_rules
+from afterclear.lake.bucket_store import take_decisions, take_rows, take_tables
+from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of
+from afterclear.lake.engine import Workers, workers_of
+from afterclear.store.engine.database import Connection, open_store
+from afterclear.store.engine.parquet_files import put_rows
+
+if TYPE_CHECKING:
+    from afterclear.findings.verdicts import Verdicts
+
+# Rows that findings ask for beside histories; of scans, those of vehicles in stock alone.
+_ASKED_FOR: Final[Mapping[str, str]] = {
+    "vehicles": "true",
+    "repairs": "true",
+    "scans": "vehicle_id IN (SELECT vehicle_id FROM store.vehicles "
+    "WHERE stock_status = 'in_stock')",
+}
+_WORK: Final = "work"  # plans, for workers
+_PAIRS: Final = f"{_WORK}/role_pairs.parquet"
+
+
+@dataclass(frozen=True, slots=True)
+class LakeReport:
+    """What a run did, found and took."""
+
+    as_of: datetime
+    n_buckets: int
+    n_built: int  # buckets that were not there from before
+    run: Path  # folder of the exports
+    verdicts: "Verdicts"
+    told: tuple[dict[str, Any], ...]  # by each task
+
+
+@dataclass(slots=True)
+class _Run:
+    """What a run works with."""
+
+    app: App
+    lake: Path
+    until: datetime
+    workers: Workers
+    progress: Progress
+    settings: str
+    tasks: tuple[Task, ...]
+    told: list[dict[str, Any]] = field(default_factory=list)
+
+    def round(self, name: str, work: Any, tasks: tuple[Task, ...], pairs: str = "") -> None:  # noqa: ANN401 - as the engine takes it
+        """Let the workers do one thing to some buckets."""
+        plan = f"{_WORK}/{name}.json"
+        rules = self.app.history_rules(self.until)
+        put_plan(self.lake / plan, Plan(self.settings, rules, tasks, pairs))
+        self.progress.begin(len(tasks))
+        asked = partial(work, str(self.lake), plan)
+        self.told += self.workers(asked, len(tasks), self.progress.advance)
+
+
+def analyse_lake(
+    app: App,
+    lake: Path,
+    engine: str,
+    *,
+    as_of: datetime | None = None,
+    progress: Progress = QUIET,
+) -> LakeReport:
+    """Bring a lake's results up to date with its rows, and publish them.
+
+    Raises:
+        UsageError: there is no lake, no such engine, or exports are to have tokens for names.
+        StoreError: another process works on the lake, or the engine gave up.
+
+    """
+    if pseudonyms_of(app, public=False) is not None:
+        raise UsageError(
+            "Exports are to have tokens for names ([privacy] pseudonyms), and a lake has names. "
+            "Take exports from a store, or leave the setting off for this command."
+        )
+    until = as_of or app.clock()
+    place = lake.resolve()
+    contents = contents_there(place)
+    with holding_lake(place, "lake-analyse"), workers_of(engine) as workers:
+        version = rules_version(app)
+        tasks = tasks_of(contents, version, until)
+        _sweep_unfinished(place)
+        settings = _put_settings(app, place, version)
+        run = _Run(app, place, until, workers, progress, settings, tasks)
+        todo = tuple(task for task in tasks if not (place / task.histories).exists())
+        run.round("histories", build_histories, todo)
+        with TemporaryDirectory(prefix="afterclear-") as scratch:
+            verdicts, published = _judge(run, contents, Path(scratch) / "fleet.duckdb")
+    return LakeReport(until, len(tasks), len(todo), published, verdicts, tuple(run.told))
+
+
+def _sweep_unfinished(lake: Path) -> None:
+    """Remove what tasks of a killed run left half done."""
+    for folder in ("histories", "roles"):
+        for left in (lake / folder).glob(f"bucket=*/{UNFINISHED}*"):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _put_settings(app: App, lake: Path, version: str) -> str:
+    """Put what workers need of the settings into the lake; return its folder there."""
+    name = f"settings/{hashlib.sha256(version.encode()).hexdigest()[:16]}"
+    place = lake / name
+    if place.exists():
+        return name
+    building = place.with_name(f"{UNFINISHED}{place.name}")
+    shutil.rmtree(building, ignore_errors=True)  # of a kill
+    for path in rule_tables(app):
+        target = building / "tables" / path.relative_to(app.config.tables)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+    if app.config.own_cures:
+        shutil.copyfile(app.config.own_cures, building / OWN_CURES)
+    building.rename(place)
+    return name
+
+
+def _judge(run: _Run, contents: Contents, store: Path) -> tuple["Verdicts", Path]:
+    """Gather the buckets, judge them as one fleet, and publish what was found."""
+    # the estimators' libraries take longer to load than most of what else a command does
+    from afterclear.commands.analysis.judging import judge_all  # noqa: PLC0415
+
+    with open_store(store) as con:
+        for task in run.tasks:
+            take_rows(con, run.lake, task.pieces, _ASKED_FOR)
+            take_tables(con, run.lake / task.histories)
+        take_decisions(con, [run.lake / file for file in files_of(contents.whole(), WHOLE)])
+        set_rules(con, run.app.history_rules(run.until))
+        verdicts = judge_all(con, run.app, run.until, partial(_tell_roles, run))
+        return verdicts, publish(con, run.lake, run.tasks, run.until)
+
+
+def _tell_roles(run: _Run, app: App, con: Connection) -> None:
+    """Weigh the fleet's pairs, let the workers tell each bucket's roles, and gather these."""
+    from afterclear.findings.roles.find_roles import find_related  # noqa: PLC0415
+    from afterclear.findings.roles.pair_sums import SUMS, summed_pairs  # noqa: PLC0415
+    from afterclear.findings.roles.role_facts import FactBook  # noqa: PLC0415
+
+    book = FactBook(app.catalogue)
+    places = [run.lake / task.histories / SUMS_FOLDER for task in run.tasks]
+    summed_pairs(con, book, {n: [place / f"{n}.parquet" for place in places] for n in SUMS})
+    put_rows(con, "FROM store.role_pairs ORDER BY ALL", run.lake / _PAIRS)
+    key = hashlib.sha256((run.lake / _PAIRS).read_bytes()).hexdigest()
+    run.tasks = tuple(
+        replace(task, roles=f"roles/bucket={task.bucket}/{named((task.histories, key))}")
+        for task in run.tasks
+    )
+    todo = tuple(task for task in run.tasks if not (run.lake / task.roles).exists())
+    run.round("roles", tell_bucket_roles, todo, _PAIRS)
+    for task in run.tasks:
+        take_tables(con, run.lake / task.roles, ROLE_TABLES)
+    find_related(con, book)

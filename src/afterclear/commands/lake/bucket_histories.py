@@ -1,0 +1,53 @@
+"""A bucket's rows through the histories, and what of its exports needs no other vehicle."""
+
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any, Final
+
+from afterclear.commands.lake.bucket_job import Meter, Plan, Task, done, plan_at
+from afterclear.commands.queries.exporting import write_export
+from afterclear.histories.build_histories import rebuild
+from afterclear.lake.bucket_store import leave_tables, take_rows
+from afterclear.lake.contents import INSTANTS
+from afterclear.store.engine.passing import passing_store
+from afterclear.store.queries.results import all_vehicle_ids
+
+# Exports of one vehicle's rows and histories alone: no other vehicle, and no verdict, is in them.
+EXPORTED: Final = (
+    "episodes", "evidence", "odometer", "vehicles", "scans", "clears", "repairs", "order_texts",
+)  # fmt: skip
+SUMS_FOLDER: Final = "sums"
+EXPORTS_FOLDER: Final = "exports"
+
+
+def build_histories(lake: str, plan: str, number: int) -> dict[str, Any]:
+    """Build a bucket's histories, unless they are there; tell what it took.
+
+    Texts and a number: what an engine hands to its workers.
+    """
+    meter, place = Meter.begin(), Path(lake)
+    planned = plan_at(place / plan)
+    task = planned.tasks[number]
+    is_new = done(place / task.histories, lambda folder: _leave(place, planned, task, folder))
+    return meter.told(task, is_new=is_new)
+
+
+def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
+    """Run the histories of a bucket in a store of its own; leave tables, sums and exports."""
+    # these load the estimators, and a command that only fills a lake needs none
+    from afterclear.findings.recurrence.recurring import watch_units  # noqa: PLC0415
+    from afterclear.findings.roles.pair_sums import leave_sums  # noqa: PLC0415
+    from afterclear.findings.roles.role_facts import FactBook  # noqa: PLC0415
+
+    catalogue = plan.catalogue(lake)
+    with (
+        TemporaryDirectory(prefix="afterclear-") as scratch,
+        passing_store(Path(scratch)) as con,
+    ):
+        take_rows(con, lake, task.pieces, dict.fromkeys(INSTANTS, "true"))
+        rebuild(con, plan.rules, catalogue, all_vehicle_ids(con), lambda _: None, anew=True)
+        watch_units(con, catalogue)
+        leave_tables(con, folder)
+        leave_sums(con, FactBook(catalogue), folder / SUMS_FOLDER)
+        for table in EXPORTED:
+            write_export(con, table, "parquet", folder / EXPORTS_FOLDER / f"{table}.parquet")

@@ -1,0 +1,80 @@
+"""A lake holds a store's rows by bucket and month, and judging it says what the store says."""
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from afterclear.commands.app import App
+from afterclear.commands.intake.loading import Whose, load_paths
+from afterclear.commands.lake.analysing_lake import analyse_lake
+from afterclear.commands.lake.filling_lake import fill_lake
+from afterclear.commands.lake.publishing import OFFERED, current_run
+from afterclear.errors import UsageError
+from afterclear.lake.contents import contents_there
+from afterclear.lake.engine import HERE
+from tests.lake.comparing import differing, published
+from tests.store.care_fixture import SCAN_HEAD, copy_of_garage
+
+
+@pytest.fixture
+def garage(template: Path, tmp_path: Path) -> App:
+    return copy_of_garage(template, tmp_path / "garage")
+
+
+def load_scan(app: App, folder: Path, row: str) -> None:
+    """Load one scan row more."""
+    file = folder / f"more_{len(list(folder.iterdir()))}.csv"
+    file.write_text(f"{SCAN_HEAD}{row}\n", encoding="utf-8")
+    load_paths(app, [file], Whose(), lambda _: None)
+
+
+def test_every_row_of_the_store_is_in_the_lake_under_its_bucket_and_month(
+    garage: App, tmp_path: Path
+) -> None:
+    lake = tmp_path / "lake"
+    filled = fill_lake(garage, lake, 3)
+    rows = pl.read_parquet(lake / "rows/scans/**/*.parquet", hive_partitioning=True)
+    assert len(rows) > 20
+    assert filled.n_written == filled.n_pieces
+    assert rows.group_by("vehicle_id").agg(pl.col("bucket").n_unique())["bucket"].max() == 1
+    assert (rows["month"].cast(pl.String) == rows["scanned_at"].dt.strftime("%Y-%m")).all()
+    assert "load_id" not in rows.columns
+
+
+def test_filling_again_writes_only_what_has_changed(garage: App, tmp_path: Path) -> None:
+    lake = tmp_path / "lake"
+    fill_lake(garage, lake, 3)
+    assert fill_lake(garage, lake).n_written == 0
+    before = contents_there(lake).files()
+    load_scan(garage, tmp_path, "S99,V1,2025-11-20T08:00:00Z,19000,full,engine,,,")
+    assert fill_lake(garage, lake).n_written == 1
+    # who read the list before still finds what it names
+    assert all((lake / file).exists() for file in before)
+    fill_lake(garage, lake)
+    on_disk = {p.relative_to(lake).as_posix() for p in (lake / "rows").rglob("*.parquet")}
+    assert on_disk == contents_there(lake).files()
+
+
+def test_a_new_lake_needs_a_number_of_buckets_and_keeps_it(garage: App, tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="say with --buckets"):
+        fill_lake(garage, tmp_path / "lake")
+    fill_lake(garage, tmp_path / "lake", 3)
+    with pytest.raises(UsageError, match="has 3 buckets"):
+        fill_lake(garage, tmp_path / "lake", 2)
+    with pytest.raises(UsageError, match="There is no lake at"):
+        analyse_lake(garage, tmp_path / "elsewhere", HERE)
+
+
+@pytest.mark.slow
+def test_what_a_lake_says_is_what_the_store_says(garage: App, tmp_path: Path) -> None:
+    lake = tmp_path / "lake"
+    fill_lake(garage, lake, 3)
+    report = analyse_lake(garage, lake, HERE)
+    assert report.n_built == report.n_buckets == 2
+    assert len(published(lake, "attempts")) > 2
+    assert differing(garage, lake) == {}
+    assert {path.name for path in (current_run(lake) or lake).iterdir()} == {
+        *OFFERED,
+        "buckets.json",
+    }
