@@ -7,8 +7,7 @@ import click
 from afterclear.cli.frame import as_instant, progress, tell, with_app
 from afterclear.cli.words import verdict_lines
 from afterclear.commands.app import App
-from afterclear.commands.lake.analysing_lake import analyse_lake
-from afterclear.lake.engine import HERE
+from afterclear.commands.lake.analysing_lake import HERE, analyse_lake
 
 
 @click.command("lake-analyse")

@@ -36,12 +36,14 @@ from afterclear.errors import UsageError
 from afterclear.histories.build_histories import set_rules
 from afterclear.lake.bucket_store import take_decisions, take_rows, take_tables
 from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of
-from afterclear.lake.engine import Workers, workers_of
+from afterclear.lake.engine import HERE, Workers, workers_of
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.engine.parquet_files import put_rows
 
 if TYPE_CHECKING:
     from afterclear.findings.verdicts import Verdicts
+
+__all__ = ["HERE"]  # so that the command line can name it without importing the engine
 
 # Rows that findings ask for beside histories; of scans, those of vehicles in stock alone.
 _ASKED_FOR: Final[Mapping[str, str]] = {
