@@ -13,7 +13,9 @@ def build_once_killed(lake: str, plan: str, number: int) -> dict[str, Any]:
     """Die with half a bucket written; whoever comes after builds it."""
     task = bucket_job.plan_at(Path(lake) / plan).tasks[number]
     half = (Path(lake) / task.histories).with_name(f"{bucket_job.UNFINISHED}{number}")
-    if not half.exists():
+    mark = Path(lake) / f"killed-{number}"
+    if not mark.exists():
+        mark.touch()
         half.mkdir(parents=True)
         (half / "attempts.parquet").write_bytes(b"PAR1 and no more")
         os.kill(os.getpid(), signal.SIGKILL)

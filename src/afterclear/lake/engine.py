@@ -144,6 +144,6 @@ def _why(engine: str, said: str) -> str:
     errors = [line for line in lines if "Error:" in line and not line.startswith("at ")]
     told = (errors or lines or ["it did not say why"])[-1 if errors else 0]
     return (
-        f"The engine {engine} gave up: {told[:500]} Buckets that were done stay done: the same "
-        "command goes on with the others."
+        f"The engine {engine} gave up: {told[:500].rstrip('.')}. Buckets that were done stay done: "
+        "the same command goes on with the others."
     )
