@@ -4,7 +4,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import Phase, given, settings
 
+from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.lake.analysing_lake import analyse_lake
@@ -13,6 +15,8 @@ from afterclear.commands.lake.publishing import OFFERED, current_run
 from afterclear.errors import UsageError
 from afterclear.lake.contents import contents_there
 from afterclear.lake.engine import HERE
+from tests.commands.fleet_bench import Bench
+from tests.commands.random_fleets import UNHURRIED, Fleet, fleets
 from tests.lake.comparing import differing, published
 from tests.store.care_fixture import SCAN_HEAD, copy_of_garage
 
@@ -67,14 +71,50 @@ def test_a_new_lake_needs_a_number_of_buckets_and_keeps_it(garage: App, tmp_path
 
 
 @pytest.mark.slow
-def test_what_a_lake_says_is_what_the_store_says(garage: App, tmp_path: Path) -> None:
+def test_a_lake_says_what_the_store_says_and_after_a_night_builds_only_what_is_new(
+    garage: App, tmp_path: Path
+) -> None:
     lake = tmp_path / "lake"
     fill_lake(garage, lake, 3)
     report = analyse_lake(garage, lake, HERE)
     assert report.n_built == report.n_buckets == 2
     assert len(published(lake, "attempts")) > 2
     assert differing(garage, lake) == {}
-    assert {path.name for path in (current_run(lake) or lake).iterdir()} == {
-        *OFFERED,
-        "buckets.json",
-    }
+    assert {path.name for path in report.run.iterdir()} == {*OFFERED, "buckets.json"}
+
+    load_scan(garage, tmp_path, "S99,V2,2025-11-20T08:00:00Z,19000,full,engine,,,")
+    fill_lake(garage, lake)
+    analyse(garage)
+    tonight = analyse_lake(garage, lake, HERE)
+    assert (tonight.n_built, tonight.n_buckets) == (1, 2)
+    assert differing(garage, lake) == {}
+    # who reads the run before still finds it
+    assert report.run.exists()
+    assert current_run(lake) == tonight.run
+
+    assert analyse_lake(garage, lake, HERE).n_built == 0
+    assert differing(garage, lake) == {}
+    assert not report.run.exists()
+
+
+@pytest.mark.slow
+def test_any_fleet_is_judged_in_a_lake_as_in_a_store(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    bench = Bench(tmp_path_factory.mktemp("bench"))
+    tried = []
+
+    @settings(UNHURRIED, max_examples=3, phases=(Phase.generate,), derandomize=True)
+    @given(fleets(fewest=3, turns=("none", "mended")))
+    def check(fleet: Fleet) -> None:
+        bench.go(fleet, lambda _: None)
+        until = fleet.deliveries[-1].as_of
+        analyse(bench.app, full=True, as_of=until)
+        lake = bench.folder / f"lake{len(tried)}"
+        fill_lake(bench.app, lake, 3)
+        report = analyse_lake(bench.app, lake, HERE, as_of=until)
+        assert differing(bench.app, lake) == {}
+        tried.append(report.n_buckets)
+
+    check()
+    assert max(tried) > 1

@@ -50,7 +50,6 @@ def fill(con: Connection, lake: Path, n_buckets: int | None) -> Filled:
         found, written = _fill_table(con, lake, table, n, there)
         pieces += found
         n_written += written
-    lake.mkdir(parents=True, exist_ok=True)
     put_contents(lake, Contents(n, tuple(pieces)))
     return Filled(n, sum(piece.n_rows for piece in pieces), len(pieces), n_written)
 

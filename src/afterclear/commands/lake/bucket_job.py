@@ -8,11 +8,10 @@ and time, so that what was done before, by whichever run, need not be done again
 import hashlib
 import json
 import os
-import resource
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -135,7 +134,7 @@ class Meter:
     @classmethod
     def begin(cls) -> "Meter":
         """Begin to measure."""
-        return cls(time.monotonic(), _cpu_s())
+        return cls(time.monotonic(), time.process_time())
 
     def told(self, task: Task, *, is_new: bool) -> dict[str, Any]:
         """Say what was used so far."""
@@ -144,11 +143,15 @@ class Meter:
             "is_new": is_new,
             "rows": task.n_scan_rows,
             "seconds": time.monotonic() - self.begun,
-            "cpu_s": _cpu_s() - self.used,
-            "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+            "cpu_s": time.process_time() - self.used,
+            "peak_mb": _peak_mb(),
         }
 
 
-def _cpu_s() -> float:
-    used = resource.getrusage(resource.RUSAGE_SELF)
-    return used.ru_utime + used.ru_stime
+def _peak_mb() -> float:
+    """Give the most memory this worker ever had; 0 where the system does not tell."""
+    with suppress(ImportError):
+        import resource  # noqa: PLC0415 - not on every system
+
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return 0.0

@@ -16,6 +16,7 @@ def fill_lake(app: App, lake: Path, n_buckets: int | None = None) -> Filled:
         StoreError: another process works on the lake, or there is no store.
 
     """
-    lake.mkdir(parents=True, exist_ok=True)
+    # it names vehicles and people; who lets others work on it gives them the right
+    lake.mkdir(mode=0o700, parents=True, exist_ok=True)
     with holding_lake(lake, "lake-fill"), open_store(app.store, read_only=True) as con:
         return fill(con, lake, n_buckets)
