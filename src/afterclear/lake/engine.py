@@ -37,7 +37,7 @@ def workers_of(engine: str) -> Iterator[Workers]:
 
     """
     if engine == HERE:
-        yield _one_after_another
+        yield one_after_another
         return
     _check_installed(engine)
     session = _session(engine)
@@ -57,7 +57,8 @@ def workers_of(engine: str) -> Iterator[Workers]:
         session.stop()
 
 
-def _one_after_another(work: Work, n_tasks: int, advance: Callable[[int], None]) -> list[Told]:
+def one_after_another(work: Work, n_tasks: int, advance: Callable[[int], None]) -> list[Told]:
+    """Do tasks 0 to n - 1 in this process."""
     found = []
     for number in range(n_tasks):
         found.append(work(number))

@@ -19,6 +19,7 @@ from afterclear.commands.analysis.analysing import rule_tables, rules_version
 from afterclear.commands.app import App
 from afterclear.commands.lake.bucket_histories import SUMS_FOLDER, build_histories
 from afterclear.commands.lake.bucket_job import (
+    LINKS,
     OWN_CURES,
     UNFINISHED,
     Plan,
@@ -34,9 +35,9 @@ from afterclear.commands.pages.pseudonym_key import pseudonyms_of
 from afterclear.commands.progress import QUIET, Progress
 from afterclear.errors import UsageError
 from afterclear.histories.build_histories import set_rules
-from afterclear.lake.bucket_store import take_decisions, take_rows, take_tables
+from afterclear.lake.bucket_store import leave_tables, take_decisions, take_rows, take_tables
 from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of
-from afterclear.lake.engine import HERE, Workers, workers_of
+from afterclear.lake.engine import HERE, Workers, one_after_another, workers_of
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.engine.parquet_files import put_rows
 
@@ -75,10 +76,10 @@ class _Run:
     app: App
     lake: Path
     until: datetime
-    workers: Workers
-    progress: Progress
     settings: str
     tasks: tuple[Task, ...]
+    workers: Workers = one_after_another
+    progress: Progress = QUIET
     told: list[dict[str, Any]] = field(default_factory=list)
 
     def round(self, name: str, work: Any, tasks: tuple[Task, ...], pairs: str = "") -> None:  # noqa: ANN401 - as the engine takes it
@@ -114,17 +115,33 @@ def analyse_lake(
     until = as_of or app.clock()
     place = lake.resolve()
     contents = contents_there(place)
-    with holding_lake(place, "lake-analyse"), workers_of(engine) as workers:
-        version = rules_version(app)
-        tasks = tasks_of(contents, version, until)
+    with (
+        holding_lake(place, "lake-analyse"),
+        workers_of(engine) as workers,
+        TemporaryDirectory(prefix="afterclear-") as scratch,
+        open_store(Path(scratch) / "fleet.duckdb") as con,
+    ):
         _sweep_unfinished(place)
-        settings = _put_settings(app, place, version)
-        run = _Run(app, place, until, workers, progress, settings, tasks)
-        todo = tuple(task for task in tasks if not (place / task.histories).exists())
+        run = _begun(app, con, place, contents, until)
+        run.workers, run.progress = workers, progress
+        todo = tuple(task for task in run.tasks if not (place / task.histories).exists())
         run.round("histories", build_histories, todo)
-        with TemporaryDirectory(prefix="afterclear-") as scratch:
-            verdicts, published = _judge(run, contents, Path(scratch) / "fleet.duckdb")
-    return LakeReport(until, len(tasks), len(todo), published, verdicts, tuple(run.told))
+        verdicts = _judge(run, con)
+        published = publish(con, place, run.tasks, until)
+    return LakeReport(until, len(run.tasks), len(todo), published, verdicts, tuple(run.told))
+
+
+def _begun(app: App, con: Connection, lake: Path, contents: Contents, until: datetime) -> _Run:
+    """Gather the rows that are needed of the whole fleet, and name the buckets' tasks."""
+    # the estimators' libraries take longer to load than most of what else a command does
+    from afterclear.findings.cures.order_links import learn_links  # noqa: PLC0415
+
+    for pieces in contents.by_bucket().values():
+        take_rows(con, lake, pieces, _ASKED_FOR)
+    take_decisions(con, [lake / file for file in files_of(contents.whole(), WHOLE)])
+    version = rules_version(app, learn_links(con, app.catalogue, until))
+    settings = _put_settings(app, con, lake, version)
+    return _Run(app, lake, until, settings, tasks_of(contents, version, until))
 
 
 def _sweep_unfinished(lake: Path) -> None:
@@ -134,8 +151,11 @@ def _sweep_unfinished(lake: Path) -> None:
             shutil.rmtree(left, ignore_errors=True)
 
 
-def _put_settings(app: App, lake: Path, version: str) -> str:
-    """Put what workers need of the settings into the lake; return its folder there."""
+def _put_settings(app: App, con: Connection, lake: Path, version: str) -> str:
+    """Put what workers need beside rows into the lake; return its folder there.
+
+    That is the tables of the settings, and what the fleet's orders add to them.
+    """
     name = f"settings/{hashlib.sha256(version.encode()).hexdigest()[:16]}"
     place = lake / name
     if place.exists():
@@ -148,23 +168,19 @@ def _put_settings(app: App, lake: Path, version: str) -> str:
         shutil.copyfile(path, target)
     if app.config.own_cures:
         shutil.copyfile(app.config.own_cures, building / OWN_CURES)
+    leave_tables(con, building, LINKS)
     building.rename(place)
     return name
 
 
-def _judge(run: _Run, contents: Contents, store: Path) -> tuple["Verdicts", Path]:
-    """Gather the buckets, judge them as one fleet, and publish what was found."""
-    # the estimators' libraries take longer to load than most of what else a command does
-    from afterclear.commands.analysis.judging import judge_all  # noqa: PLC0415
+def _judge(run: _Run, con: Connection) -> "Verdicts":
+    """Gather the buckets' histories and judge them as one fleet."""
+    from afterclear.commands.analysis.judging import judge_all  # noqa: PLC0415 - as above
 
-    with open_store(store) as con:
-        for task in run.tasks:
-            take_rows(con, run.lake, task.pieces, _ASKED_FOR)
-            take_tables(con, run.lake / task.histories)
-        take_decisions(con, [run.lake / file for file in files_of(contents.whole(), WHOLE)])
-        set_rules(con, run.app.history_rules(run.until))
-        verdicts = judge_all(con, run.app, run.until, partial(_tell_roles, run))
-        return verdicts, publish(con, run.lake, run.tasks, run.until)
+    for task in run.tasks:
+        take_tables(con, run.lake / task.histories)
+    set_rules(con, run.app.history_rules(run.until))
+    return judge_all(con, run.app, run.until, partial(_tell_roles, run))
 
 
 def _tell_roles(run: _Run, app: App, con: Connection) -> None:

@@ -4,10 +4,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-from afterclear.commands.lake.bucket_job import Meter, Plan, Task, done, plan_at
+from afterclear.commands.lake.bucket_job import LINKS, Meter, Plan, Task, done, plan_at
 from afterclear.commands.queries.exporting import write_export
 from afterclear.histories.build_histories import rebuild
-from afterclear.lake.bucket_store import leave_tables, take_rows
+from afterclear.lake.bucket_store import leave_tables, take_rows, take_tables
 from afterclear.lake.contents import INSTANTS
 from afterclear.store.engine.passing import passing_store
 from afterclear.store.queries.results import all_vehicle_ids
@@ -45,6 +45,7 @@ def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
         passing_store(Path(scratch)) as con,
     ):
         take_rows(con, lake, task.pieces, dict.fromkeys(INSTANTS, "true"))
+        take_tables(con, lake / plan.settings, LINKS)
         rebuild(con, plan.rules, catalogue, all_vehicle_ids(con), lambda _: None, anew=True)
         watch_units(con, catalogue)
         leave_tables(con, folder)

@@ -22,6 +22,7 @@ from afterclear.histories.history_rules import HistoryRules
 from afterclear.lake.contents import Contents, Piece, fingerprint
 
 OWN_CURES: Final = "own_cures.csv"  # of the settings that a lake keeps for its workers
+LINKS: Final = ("cure_links",)  # likewise: what the fleet's orders add to the tables
 UNFINISHED: Final = ".building-"  # how the name of a folder begins until it is done
 
 
