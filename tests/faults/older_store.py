@@ -30,9 +30,10 @@ def put_back(store: Path, schema: str) -> None:
     con = Connection({"older": made, "store": store})
     for _ in schema_made(con, schema):
         pass
-    now = _columns(con, "store")
+    now = _columns(con, "store", views=True)
     for table, columns in _columns(con, "older").items():
-        kept = [name for name, kind in columns.items() if now.get(table, {}).get(name) == kind]
+        there = {name: kind for name, (kind, _) in now.get(table, {}).items()}
+        kept = [name for name, (kind, _) in columns.items() if there.get(name) == kind]
         required = {name for name, (_, is_required) in columns.items() if is_required}
         if table != "migrations" and kept and required <= set(kept):
             names = ", ".join(kept)
@@ -43,14 +44,20 @@ def put_back(store: Path, schema: str) -> None:
     made.replace(store)
 
 
-def _columns(con: Connection, store: str) -> dict[str, dict[str, tuple[str, bool]]]:
-    """Name each table's columns, with their type and whether they may not be empty."""
+def _columns(
+    con: Connection, store: str, *, views: bool = False
+) -> dict[str, dict[str, tuple[str, bool]]]:
+    """Name each table's columns, with their type and whether they may not be empty.
+
+    ``views``: those of views too, since what was a table may be a view now.
+    """
     found: dict[str, dict[str, tuple[str, bool]]] = {}
+    tables = "SELECT table_name FROM duckdb_tables() WHERE database_name = $1"
     for table, column, *kind in con.execute(
-        """SELECT table_name, column_name, data_type, NOT is_nullable
-           FROM duckdb_columns() JOIN duckdb_tables() USING (database_name, schema_name, table_name)
-           WHERE database_name = ? AND schema_name = 'main'""",
-        [store],
+        f"""SELECT table_name, column_name, data_type, NOT is_nullable FROM duckdb_columns()
+           WHERE database_name = $1 AND schema_name = 'main'
+               AND ($2 OR table_name IN ({tables}))""",
+        [store, views],
     ).fetchall():
         found.setdefault(table, {})[column] = (kind[0], kind[1])
     return found

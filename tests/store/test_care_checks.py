@@ -12,6 +12,7 @@ from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.upkeep.checks import CHECKS, check_rows
 from tests.store.care_fixture import copy_of_garage
 
+_HELD_BY = {"vehicles": "vehicles", "scans": "scan_rows", "clears": "clears", "repairs": "repairs"}
 # a sentence's words, and what breaks it
 BREACHES = [
     ("rows read are rows stored", "UPDATE loads SET rows_read = 99 WHERE load_id = 1"),
@@ -25,14 +26,23 @@ BREACHES = [
     *(
         (
             f"No two rows of {name} have",
-            f"INSERT INTO {name} SELECT * FROM {name} ORDER BY ALL LIMIT 1",
+            f"INSERT INTO {part} SELECT * FROM {part} ORDER BY ALL LIMIT 1",
         )
-        for name in ("vehicles", "scans", "clears", "repairs")
+        for name, part in _HELD_BY.items()
+    ),
+    *(
+        (f"Every row of {name} belongs", f"UPDATE {part} SET load_id = 77")
+        for name, part in {**_HELD_BY, "scans": "scan_facts"}.items()
     ),
     *(
         (f"Every row of {name} belongs", f"UPDATE {name} SET load_id = 77")
-        for name in ("vehicles", "scans", "clears", "repairs", "superseded", "rejections")
+        for name in ("superseded", "rejections")
     ),
+    (
+        "one line of scan_facts",
+        "DELETE FROM scan_rows WHERE fact_no IN (SELECT min(fact_no) FROM scan_rows)",
+    ),
+    ("one line of unit_answers", "DELETE FROM unit_answers WHERE code IS NULL"),
     ("A row was superseded", "UPDATE superseded SET superseded_by = 1"),
     (
         "No file is remembered twice",

@@ -134,7 +134,7 @@ def _is_sold(vehicle: Row) -> bool:
 def _n_scans(con: Connection, vehicle_id: str) -> int:
     """Count the scans of a vehicle: of its history or, if it has none yet, of all rows."""
     analysed = "SELECT count(*) FROM scan_moments WHERE vehicle_id = ?"
-    delivered = "SELECT count(DISTINCT scan_id) FROM scans WHERE vehicle_id = ?"
+    delivered = "SELECT count(DISTINCT scan_id) FROM scan_facts WHERE vehicle_id = ?"
     return scalar(con, analysed, [vehicle_id]) or scalar(con, delivered, [vehicle_id])
 
 

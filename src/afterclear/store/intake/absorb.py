@@ -30,6 +30,7 @@ from afterclear.store.intake.staging import (
     stage,
 )
 from afterclear.store.merging.completed_lines import leave_out_without_part
+from afterclear.store.merging.delivered import names_vehicles
 from afterclear.store.merging.order_codes import (
     find_places_apart,
     fold_lines,
@@ -98,7 +99,7 @@ def absorb(
             absorbed = _absorb_staged(con, source, load_id, spellers)
         con.execute(
             f"""INSERT INTO stale_vehicles
-                SELECT DISTINCT vehicle_id, load_id FROM {source.table.name}
+                SELECT DISTINCT vehicle_id, load_id FROM {names_vehicles(source.table)}
                 WHERE load_id = {load_id}"""
         )
     return absorbed
@@ -124,7 +125,7 @@ def _absorb_staged(
         _fold(con, source)
     find_known(con, source.table)
     n_old = n_replaced = n_further = n_lines = 0
-    if source.table is SCANS:
+    if source.table is SCANS and scalar(con, "SELECT count(*) FROM known"):
         n_old = leave_out_old_scans(con, load_id)
         note_repeated_scans(con, load_id)
     if source.table is REPAIRS:

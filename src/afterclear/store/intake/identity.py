@@ -23,10 +23,11 @@ import polars as pl
 
 from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.errors import worded
-from afterclear.plain import APART, ONCE, TABLES
+from afterclear.plain import APART, ONCE, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
-from afterclear.store.merging.rows import as_row, content_hash, key_hash, stored_columns
+from afterclear.store.merging.delivered import delete_rows, names_vehicles, placed
+from afterclear.store.merging.rows import as_row, content_hash, key_hash, packed, stored_columns
 from afterclear.store.queries.exports_identity import SQL_MARK
 
 # Helper columns of a reader's rows: other ways to know the vehicle.
@@ -95,7 +96,7 @@ def known_identifiers(con: Connection) -> Identifiers:
     """Give the identifiers of all vehicles."""
     numbers = {
         plain_id(number)
-        for table in TABLES
+        for table in map(names_vehicles, TABLES.values())
         for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows()
     }
     claimed = claims(con)
@@ -305,6 +306,9 @@ def _refusals(table: str, frame: pl.DataFrame, reason: pl.Series) -> Iterable[Re
 # --- rows of earlier deliveries -----------------------------------------------------------------
 
 
+_HAD = "place IN (SELECT place FROM had_already)"
+
+
 def adopt(con: Connection, load_id: int) -> int:
     """Put rows that a VIN stood in for under the number a vehicle list has now given it.
 
@@ -340,8 +344,8 @@ def _move(con: Connection, name: str, load_id: int) -> int:
     table = TABLES[name]
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE moving AS
-            SELECT t.* REPLACE (o.own AS vehicle_id), t.rowid AS place, t.vehicle_id AS vin
-            FROM {name} t JOIN own_numbers o ON t.vehicle_id = o.vin"""
+            SELECT t.* REPLACE (o.own AS vehicle_id), t.vehicle_id AS vin
+            FROM {placed(table)} t JOIN own_numbers o ON t.vehicle_id = o.vin"""
     )
     n_moved = scalar(con, "SELECT count(*) FROM moving")
     if not n_moved:
@@ -352,16 +356,16 @@ def _move(con: Connection, name: str, load_id: int) -> int:
             WHERE {key} IN (
                 SELECT {key} FROM {name} WHERE vehicle_id IN (SELECT own FROM own_numbers))"""
     )
-    _set_aside(con, name, load_id)
+    _set_aside(con, table, load_id)
     con.execute(
         f"""INSERT INTO stale_vehicles
             SELECT DISTINCT unnest([vin, vehicle_id]), {load_id} FROM moving"""
     )
+    delete_rows(con, table, _HAD)
     con.execute(
-        f"""UPDATE {name} SET vehicle_id = m.vehicle_id FROM moving m
-            WHERE {name}.rowid = m.place AND m.place NOT IN (FROM had_already)"""
+        f"""UPDATE {names_vehicles(table)} t SET vehicle_id = o.own FROM own_numbers o
+            WHERE t.vehicle_id = o.vin"""
     )
-    con.execute(f"DELETE FROM {name} WHERE rowid IN (FROM had_already)")
     _move_replaced(con, name)
     return n_moved
 
@@ -384,20 +388,21 @@ def _move_replaced(con: Connection, name: str) -> None:
     )
 
 
-def _set_aside(con: Connection, name: str, load_id: int) -> None:
-    content = ", ".join(stored_columns(TABLES[name]))
+def _set_aside(con: Connection, table: Table, load_id: int) -> None:
+    content = ", ".join(stored_columns(table))
     con.execute(
         f"""INSERT INTO superseded
-            SELECT '{name}', to_json(t), '[]', hash({content}), load_id, {load_id}
-            FROM {name} t WHERE rowid IN (FROM had_already)"""
+            SELECT '{table.name}', to_json(struct_pack({packed(table)}, load_id := load_id)), '[]',
+                hash({content}), load_id, {load_id}
+            FROM {placed(table)} WHERE {_HAD}"""
     )
 
 
 def _fold_vehicles(con: Connection, load_id: int) -> None:
     """Add the facts of the row under the VIN to the owner's row, and set that row aside."""
     con.execute(
-        """CREATE OR REPLACE TEMP TABLE had_already AS
-           SELECT v.rowid FROM vehicles v JOIN own_numbers o ON v.vehicle_id = o.vin"""
+        """CREATE OR REPLACE TEMP TABLE had_already AS SELECT v.rowid AS place
+           FROM vehicles v JOIN own_numbers o ON v.vehicle_id = o.vin"""
     )
     if not scalar(con, "SELECT count(*) FROM had_already"):
         return
@@ -408,5 +413,5 @@ def _fold_vehicles(con: Connection, load_id: int) -> None:
                 SELECT o.own, v.* FROM vehicles v JOIN own_numbers o ON v.vehicle_id = o.vin) k
             WHERE vehicles.vehicle_id = k.own"""
     )
-    _set_aside(con, "vehicles", load_id)
-    con.execute("DELETE FROM vehicles WHERE rowid IN (FROM had_already)")
+    _set_aside(con, TABLES["vehicles"], load_id)
+    delete_rows(con, TABLES["vehicles"], _HAD)

@@ -9,10 +9,11 @@ from afterclear.catalogue.names_in_text import plain_id
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.intake.identity import claims
+from afterclear.store.merging.delivered import names_vehicles
 
 # Days of one vehicle that are told, spread over all it has: enough to place another reading.
 _MOST_DAYS = 40
-_TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
+_TIMES = {"scan_facts": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ def known_past(con: Connection, told: Iterable[str]) -> KnownPast:
 def _owners(con: Connection, names: set[str]) -> dict[str, str]:
     claimed = claims(con)
     owners: dict[str, set[str]] = defaultdict(set)
-    for table in TABLES:
+    for table in map(names_vehicles, TABLES.values()):
         for (number,) in query(con, f"SELECT DISTINCT vehicle_id FROM {table}").iter_rows():
             owners[plain_id(number)].add(number)
     for name in names:

@@ -45,7 +45,7 @@ def vehicle_given(con: Connection, load_id: int) -> str | None:
     rows = query(
         con,
         """SELECT o.vehicle_id FROM load_origins o WHERE o.load_id = $1 AND EXISTS (
-               SELECT 1 FROM scans s WHERE s.load_id = $1 AND s.vehicle_id = o.vehicle_id)""",
+               SELECT 1 FROM scan_facts s WHERE s.load_id = $1 AND s.vehicle_id = o.vehicle_id)""",
         [load_id],
     ).rows()
     return rows[0][0] if rows else None

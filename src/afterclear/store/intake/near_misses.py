@@ -113,7 +113,7 @@ def find_near_misses(con: Connection, names: Iterable[str]) -> int:
 
 def new_vehicles(con: Connection, load_id: int) -> str:
     """Name the vehicles that this load's rows begin, where there were vehicles before."""
-    tables = ("scans", "clears", "repairs")
+    tables = ("scan_facts", "clears", "repairs")
     own = " UNION ".join(f"SELECT vehicle_id FROM {t} WHERE load_id = {load_id}" for t in tables)
     before = " UNION ALL ".join(
         f"SELECT vehicle_id FROM {t} WHERE load_id <> {load_id}" for t in tables

@@ -144,6 +144,13 @@ def faults(table: Table, delivered: frozenset[str], takes: Takes) -> list[tuple[
     The conditions see the raw cells and, under the plain names, the parsed values.  The first
     that holds names the row's fault.
     """
+    return [*cell_faults(table, delivered, takes), *_ROW_RULES.get(table.name, ())]
+
+
+def cell_faults(
+    table: Table, delivered: frozenset[str], takes: Takes
+) -> list[tuple[str, str, str]]:
+    """Give those of the faults that one cell shows alone."""
     checks: list[tuple[str, str, str]] = []
     for column in table.columns:
         name = MILE_COLUMNS.get(column.name, column.name)
@@ -160,7 +167,7 @@ def faults(table: Table, delivered: frozenset[str], takes: Takes) -> list[tuple[
                     expected(column, takes),
                 )
             )
-    return [*checks, *_ROW_RULES.get(table.name, ())]
+    return checks
 
 
 _ALWAYS_PARSED = {Kind.TEXT, Kind.CODES, Kind.WORDS}

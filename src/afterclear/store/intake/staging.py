@@ -20,7 +20,7 @@ from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import MILE_COLUMNS, Table, Takes
 from afterclear.store.engine.connection import Binding, Connection
 from afterclear.store.intake.lines import longest_line
-from afterclear.store.intake.spelling import faults, parsed, raw
+from afterclear.store.intake.spelling import cell_faults, faults, parsed, raw
 
 # Longest line accepted; a plain row is a few hundred bytes.
 MAX_LINE_BYTES = 1_000_000
@@ -156,6 +156,11 @@ def row_checks(source: RawTable) -> list[tuple[str, str, str]]:
     return checks
 
 
+def cell_checks(source: RawTable) -> list[tuple[str, str, str]]:
+    """Give those of the checks that one cell shows alone, before codes are spelled."""
+    return [*cell_faults(source.table, source.known, source.takes), *_implausible(source)]
+
+
 def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
     """Give the checks for impossible distances and times in the future."""
     limits, names = source.takes, source.table.names
@@ -265,7 +270,7 @@ def staging_sql(source: RawTable, place: Path, bind: Binding, *, in_order: bool 
             FROM (
                 SELECT {cells}, {_extras(source, bind)} AS extras, {number} AS _nth,
                     {_cells(source)} AS cells
-                FROM {_scan(source, place, bind)} t
+                FROM {rows_of(source, place, bind)} t
             )
         )
     """
@@ -339,7 +344,8 @@ def _lines(place: Path, bind: Binding) -> str:
     )
 
 
-def _scan(source: RawTable, place: Path, bind: Binding) -> str:
+def rows_of(source: RawTable, place: Path, bind: Binding) -> str:
+    """Write SQL for a file's rows as text: columns by their places, or a line of JSON."""
     names = [f"c{i}" for i in range(len(source.header))]
     if source.form == "parquet":
         texts = ", ".join(f"{name}::VARCHAR AS {name}" for name in names)

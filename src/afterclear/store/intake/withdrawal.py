@@ -17,6 +17,7 @@ from datetime import datetime
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.intake.staging import UNDECIDED_LINE
+from afterclear.store.merging.delivered import delete_rows, insert_rows, placed
 from afterclear.store.merging.rows import as_row, key_hash
 
 
@@ -194,20 +195,21 @@ def _withdraw_rows(con: Connection, name: str, load_id: int, by_load: int) -> No
         f"""INSERT INTO stale_vehicles
             SELECT DISTINCT vehicle_id, {by_load} FROM {name} WHERE load_id = {load_id}"""
     )
-    con.execute(f"DELETE FROM {name} WHERE load_id = {load_id}")
+    delete_rows(con, TABLES[name], f"load_id = {load_id}")
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE coming_back AS
             SELECT unnest({as_row(con, name, "row_json")}) FROM superseded
             WHERE table_name = '{name}' AND superseded_by = {load_id} AND load_id <> {load_id}"""
     )
-    key = key_hash(TABLES[name])
-    con.execute(
-        f"""INSERT INTO {name} BY NAME SELECT * FROM coming_back
-            WHERE {key} NOT IN (SELECT {key} FROM {name})"""
-    )
     con.execute(
         f"""INSERT INTO stale_vehicles SELECT DISTINCT vehicle_id, {by_load} FROM coming_back"""
     )
+    key = key_hash(TABLES[name])
+    con.execute(
+        f"""DELETE FROM coming_back
+            WHERE {key} IN (SELECT {key} FROM {placed(TABLES[name], "coming_back")})"""
+    )
+    insert_rows(con, TABLES[name], "FROM coming_back")
     con.execute(
         f"""DELETE FROM superseded WHERE table_name = '{name}'
             AND {load_id} IN (superseded_by, load_id)"""

@@ -24,6 +24,7 @@ from afterclear.plain import SCANS
 from afterclear.records import Rejection
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import query, scalar
+from afterclear.store.merging.delivered import placed
 from afterclear.store.merging.rows import WRITTEN, content_hash, key_json, replace_leaving
 
 _TOLD = """CREATE TEMP TABLE IF NOT EXISTS scans_told
@@ -51,7 +52,7 @@ def leave_out_old_scans(con: Connection, load_id: int) -> int:
             ),
             present AS (
                 SELECT {key_json(SCANS)} AS key, {content_hash(SCANS)} AS content
-                FROM scans SEMI JOIN known USING (vehicle_id, scan_id)
+                FROM {placed(SCANS, "known")}
             ),
             gone AS (
                 SELECT s.key_json AS key, s.content_hash AS content, max(w.since) AS since
@@ -92,8 +93,12 @@ def replace_retold(
 ) -> list[str]:
     """Replace what a load's scans no longer have, when all its rows are in; say what was done."""
     con.execute(_TOLD)
-    _find_others(con, load_id, source)
-    notes = [*_repeated_scans(con, load_id, refused), *_of_other_vehicles(con, load_id, source)]
+    notes: list[str] = []
+    if scalar(con, f"SELECT count(*) FROM temp.scans_told WHERE load_id = {load_id}"):
+        _find_others(con, load_id, source)
+        notes += _repeated_scans(con, load_id, refused)
+    if _share_numbers(con, load_id, source):
+        notes += _of_other_vehicles(con, load_id, source)
     forget_told(con, load_id)
     return notes
 
@@ -108,11 +113,10 @@ def _find_others(con: Connection, load_id: int, source: str) -> None:
     """Put into ``others`` the source's earlier rows of the load's scans that the load lacks."""
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE others AS
-            SELECT s.rowid AS place, s.vehicle_id, s.scan_id, coalesce(s.ecu, '') AS ecu, s.code
-            FROM scans s SEMI JOIN (SELECT * FROM temp.scans_told WHERE load_id = {load_id}) t
-                ON s.vehicle_id = t.vehicle_id AND s.scan_id = t.scan_id
-            WHERE s.load_id <> {load_id}
-                AND s.load_id IN (SELECT load_id FROM loads WHERE source = ?)
+            SELECT place, vehicle_id, scan_id, coalesce(ecu, '') AS ecu, code
+            FROM {placed(SCANS, f"(FROM temp.scans_told WHERE load_id = {load_id})")}
+            WHERE load_id <> {load_id}
+                AND load_id IN (SELECT load_id FROM loads WHERE source = ?)
                 AND {key_json(SCANS)} NOT IN (
                     SELECT key_json FROM temp.scans_told WHERE load_id = {load_id})""",
         [source],
@@ -199,6 +203,23 @@ def _scan_of(row: str | None) -> str | None:
     return str(scan_id).strip() if scan_id else None
 
 
+def _share_numbers(con: Connection, load_id: int, source: str) -> int:
+    """Put into ``shared`` the scan numbers that two vehicles of a source have; count them.
+
+    One of the two by this load, the other by an earlier one.
+    """
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE shared AS
+            SELECT scan_id FROM scan_facts
+            SEMI JOIN (SELECT scan_id FROM scan_facts WHERE load_id = {load_id}) USING (scan_id)
+            WHERE load_id = {load_id} OR load_id IN (SELECT load_id FROM loads WHERE source = ?)
+            GROUP BY scan_id HAVING count(DISTINCT vehicle_id) > 1 AND bool_or(load_id <> {load_id})
+        """,
+        [source],
+    )
+    return scalar(con, "SELECT count(*) FROM shared")
+
+
 def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
     """Replace scans whose vehicle the load corrects; name those that only look like it."""
     columns = "scan_id, vehicle_id, min(scanned_at) AS at, max(odometer_km) AS km"
@@ -207,7 +228,7 @@ def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
         f"""CREATE OR REPLACE TEMP TABLE doubles AS
             WITH mine AS (
                 SELECT {columns}, max(engine_hours) AS hours, {what}
-                FROM scans WHERE load_id = {load_id} GROUP BY ALL
+                FROM scans SEMI JOIN shared USING (scan_id) WHERE load_id = {load_id} GROUP BY ALL
             ),
             theirs AS (
                 SELECT {columns}, max(engine_hours) AS hours, {what}
@@ -234,8 +255,8 @@ def _of_other_vehicles(con: Connection, load_id: int, source: str) -> list[str]:
     if scalar(con, "SELECT count(*) FROM doubles WHERE is_told OR NOT is_then"):
         return []
     con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE leaving AS SELECT rowid AS place FROM scans
-            SEMI JOIN (FROM doubles WHERE is_same) USING (vehicle_id, scan_id)
+        f"""CREATE OR REPLACE TEMP TABLE leaving AS
+            SELECT place FROM {placed(SCANS, "(FROM doubles WHERE is_same)")}
             WHERE load_id <> {load_id}
                 AND load_id IN (SELECT load_id FROM loads WHERE source = ?)""",
         [source],

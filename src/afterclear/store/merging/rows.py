@@ -13,11 +13,13 @@ written before the one that made a correction undoes nothing (an old export that
 Identical bytes are no load.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from afterclear.plain import Table
+from afterclear.plain import SCANS, Table
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import scalar
+from afterclear.store.merging.delivered import delete_rows, insert_rows, placed
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +109,11 @@ def merge(con: Connection, table: Table, load_id: int) -> Merge:
     fresh = "TRUE"
     if suspects:
         fresh = f"{key_hash(table)} NOT IN (SELECT key_hash FROM suspects)"
-    con.execute(
-        f"""INSERT INTO {table.name} ({columns}, load_id)
-            SELECT {columns}, {load_id} FROM staged WHERE fault IS NULL AND {fresh}"""
+    insert_rows(
+        con,
+        table,
+        f"""SELECT {columns}, {load_id} AS load_id FROM staged
+            WHERE fault IS NULL AND {fresh}""",
     )
     if not suspects:
         return Merge(stored=total, duplicate=0, corrected=0)
@@ -156,19 +160,17 @@ def _merge_suspects(con: Connection, table: Table, load_id: int) -> tuple[int, i
     content = content_hash(table)
     con.execute(
         f"""INSERT INTO superseded
-            SELECT '{table.name}', to_json(struct_pack({_packed(table)}, load_id :=
+            SELECT '{table.name}', to_json(struct_pack({packed(table)}, load_id :=
                     coalesce(own_load, {load_id}))),
                 key_json, {content}, coalesce(own_load, {load_id}), {load_id}
             FROM told_anew WHERE NOT stands ORDER BY key_json, turn"""
     )
-    con.execute(
-        f"""DELETE FROM {table.name} WHERE rowid IN (
-                SELECT place FROM told_anew WHERE turn = 0 AND NOT stands)"""
-    )
-    con.execute(
-        f"""INSERT INTO {table.name} ({columns}, load_id)
-            SELECT {columns}, {load_id} FROM told_anew WHERE stands AND turn > 0
-            ORDER BY turn, key_json"""
+    delete_rows(con, table, "place IN (SELECT place FROM told_anew WHERE turn = 0 AND NOT stands)")
+    insert_rows(
+        con,
+        table,
+        f"""SELECT {columns}, {load_id} AS load_id FROM told_anew WHERE stands AND turn > 0
+            ORDER BY turn, key_json""",
     )
     stored = scalar(con, "SELECT count(*) FROM told_anew WHERE turn > 0")
     corrected = scalar(con, "SELECT count(*) FROM told_anew WHERE turn > 0 AND version > 1")
@@ -190,9 +192,9 @@ def _line_up(con: Connection, table: Table, load_id: int) -> None:
                 WHERE fault IS NULL AND {key_hash(table)} IN (SELECT key_hash FROM suspects)
             ),
             own AS (
-                SELECT {columns}, {key_json(table)} AS key_json, 0 AS turn, rowid AS place,
+                SELECT {columns}, {key_json(table)} AS key_json, 0 AS turn, place,
                     load_id AS own_load
-                FROM {table.name} SEMI JOIN (SELECT DISTINCT {entity} FROM arriving)
+                FROM {placed(table, "known")} SEMI JOIN (SELECT DISTINCT {entity} FROM arriving)
                     USING ({entity})
             )
             SELECT * FROM (
@@ -265,23 +267,25 @@ def _leave_out_old_news(con: Connection, table: Table, load_id: int) -> None:
 
 def replace_leaving(con: Connection, table: Table, load_id: int) -> int:
     """Retire the rows whose places are in ``leaving``, without a successor; give their number."""
+    leaving = "place IN (SELECT place FROM leaving)"
     con.execute(
         f"""INSERT INTO superseded
-            SELECT '{table.name}', to_json(struct_pack({_packed(table)}, load_id := load_id)),
+            SELECT '{table.name}', to_json(struct_pack({packed(table)}, load_id := load_id)),
                 {key_json(table)}, {content_hash(table)}, load_id, {load_id}
-            FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)
+            FROM {placed(table)} WHERE {leaving}
             ORDER BY ALL"""
     )
     con.execute(
         f"""INSERT INTO stale_vehicles SELECT DISTINCT vehicle_id, {load_id}
-            FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)"""
+            FROM {placed(table)} WHERE {leaving}"""
     )
     n_rows = scalar(con, "SELECT count(*) FROM leaving")
-    con.execute(f"DELETE FROM {table.name} WHERE rowid IN (SELECT place FROM leaving)")
+    delete_rows(con, table, leaving)
     return n_rows
 
 
-def _packed(table: Table) -> str:
+def packed(table: Table) -> str:
+    """Write SQL for the arguments of a struct of a row's columns, without the load's number."""
     return ", ".join(f"{name} := {name}" for name in stored_columns(table))
 
 
@@ -297,8 +301,8 @@ def as_row(con: Connection, name: str, json: str) -> str:
     return f"json_transform(({json})::JSON, '{shape}')"
 
 
-def _key_parts(table: Table) -> list[str]:
-    parts = [f"coalesce({name}::VARCHAR, '')" for name in table.keys]
+def _key_parts(table: Table, names: Iterable[str] | None = None) -> list[str]:
+    parts = [f"coalesce({name}::VARCHAR, '')" for name in names or table.keys]
     return parts + ([_EXTRA_KEY[table.name]] if table.name in _EXTRA_KEY else [])
 
 
@@ -320,6 +324,12 @@ def key_hash(table: Table) -> str:
 def content_hash(table: Table, prefix: str = "") -> str:
     """Write SQL for a hash of a row's content."""
     return f"hash({', '.join(prefix + name for name in stored_columns(table))})"
+
+
+def key_within_scan() -> str:
+    """Write SQL for what tells the rows of one scan apart, separated by commas."""
+    entity = _ENTITY[SCANS.name]
+    return ", ".join(_key_parts(SCANS, [name for name in SCANS.keys if name not in entity]))
 
 
 def entity_hash(table: Table) -> str:

@@ -7,7 +7,7 @@ from afterclear.store.engine.database import Connection, rows
 from afterclear.store.queries.exports_identity import SQL_MARK
 
 _KNOWN: Final = (
-    "(SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scans "
+    "(SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scan_facts "
     "UNION SELECT vehicle_id FROM clears UNION SELECT vehicle_id FROM repairs)"
 )
 

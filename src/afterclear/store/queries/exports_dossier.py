@@ -7,7 +7,8 @@ PAGE_DOSSIER: Final[dict[str, str]] = {
     "record_files": """
         SELECT r.vehicle_id, r.kind, r.record_id, l.load_id, l.file_name, l.sha256
         FROM (
-            SELECT DISTINCT vehicle_id, 'scan' AS kind, scan_id AS record_id, load_id FROM scans
+            SELECT DISTINCT vehicle_id, 'scan' AS kind, scan_id AS record_id, load_id
+            FROM scan_facts
             UNION ALL
             SELECT DISTINCT vehicle_id, 'repair', repair_id, load_id FROM repairs
             UNION ALL

@@ -65,7 +65,7 @@ def all_vehicle_ids(con: Connection) -> pl.Series:
     """Every vehicle named in any row."""
     return query(
         con,
-        """SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scans
+        """SELECT vehicle_id FROM vehicles UNION SELECT vehicle_id FROM scan_facts
            UNION SELECT vehicle_id FROM clears UNION SELECT vehicle_id FROM repairs
            ORDER BY vehicle_id""",
     )["vehicle_id"]
@@ -76,7 +76,7 @@ def vehicles_to_rebuild(con: Connection, since: datetime, until: datetime) -> pl
     return query(
         con,
         """SELECT DISTINCT vehicle_id FROM stale_vehicles
-           UNION SELECT vehicle_id FROM scans WHERE scanned_at > $1 AND scanned_at <= $2
+           UNION SELECT vehicle_id FROM scan_facts WHERE scanned_at > $1 AND scanned_at <= $2
            UNION SELECT vehicle_id FROM clears WHERE cleared_at > $1 AND cleared_at <= $2
            UNION SELECT vehicle_id FROM repairs WHERE repaired_at > $1 AND repaired_at <= $2""",
         [naive(since), naive(until)],
@@ -94,7 +94,7 @@ def last_event_at(con: Connection) -> datetime | None:
     """Give the latest instant in any stored row."""
     row = query(
         con,
-        """SELECT max(at_) FROM (SELECT max(scanned_at) AS at_ FROM scans
+        """SELECT max(at_) FROM (SELECT max(scanned_at) AS at_ FROM scan_facts
            UNION ALL SELECT max(cleared_at) FROM clears
            UNION ALL SELECT max(repaired_at) FROM repairs)""",
     ).item()

@@ -8,6 +8,8 @@ from afterclear.store.engine.database import query, scalar
 _FALL_KM, _FALL_SHARE, _SLACK_KM = 2.0, 0.001, 100.0
 # Readings of a larger load are set aside by the next analysis only: checking all takes too long.
 _MOST_ROWS = 1_000_000
+_SCAN_ROWS = """
+    FROM scan_rows SEMI JOIN (SELECT fact_no FROM scan_facts WHERE load_id = {}) USING (fact_no)"""
 
 
 def doubtful_vins(con: Connection, load_id: int) -> str:
@@ -16,7 +18,7 @@ def doubtful_vins(con: Connection, load_id: int) -> str:
         con,
         f"""SELECT count(DISTINCT vin) FROM (
                 SELECT vin, model_year FROM vehicles WHERE load_id = {load_id}
-                UNION ALL SELECT DISTINCT ecu_vin, NULL FROM scans WHERE load_id = {load_id})
+                UNION ALL SELECT DISTINCT ecu_vin, NULL FROM ({_SCAN_ROWS.format(load_id)}))
             WHERE vin_doubt(vin, model_year) IS NOT NULL""",
     )
     if not n_vins:
@@ -30,14 +32,15 @@ def undrivable_readings(con: Connection, load_id: int, max_km_per_day: float) ->
     A reading is one if it follows from neither of the two before it: 98,765 km between 12,000 and
     12,100 is, and the 12,100 is not.  ``max_km_per_day``: as for the histories.
     """
-    own = f"""SELECT vehicle_id FROM scans WHERE load_id = {load_id}
+    own = f"""SELECT vehicle_id FROM scan_facts WHERE load_id = {load_id}
         UNION SELECT vehicle_id FROM clears WHERE load_id = {load_id}
         UNION SELECT vehicle_id FROM repairs WHERE load_id = {load_id}"""
-    parts = (("scans", "scanned_at"), ("clears", "cleared_at"), ("repairs", "repaired_at"))
-    if any(
-        scalar(con, f"SELECT count(*) FROM {table} WHERE load_id = {load_id}") > _MOST_ROWS
-        for table, _ in parts
-    ):
+    parts = (("scan_facts", "scanned_at"), ("clears", "cleared_at"), ("repairs", "repaired_at"))
+    own_rows = (
+        _SCAN_ROWS.format(load_id),
+        *(f"FROM {table} WHERE load_id = {load_id}" for table in ("clears", "repairs")),
+    )
+    if any(scalar(con, f"SELECT count(*) FROM ({rows})") > _MOST_ROWS for rows in own_rows):
         return ""
     readings = " UNION ALL ".join(
         f"""SELECT vehicle_id, {at} AS read_at, odometer_km AS km, load_id = {load_id} AS is_own

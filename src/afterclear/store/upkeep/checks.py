@@ -93,6 +93,17 @@ def _pointers() -> Iterator[Check]:
         )
 
 
+def _parts_of_scans() -> Iterator[Check]:
+    for table, number in (("scan_facts", "fact_no"), ("unit_answers", "answer_no")):
+        numbers = f"SELECT {number} FROM {table}"
+        yield Check(
+            f"Every scan row has one line of {table}, and every line there has a row.",
+            f"""SELECT {number}::VARCHAR FROM (
+                    (SELECT DISTINCT {number} FROM scan_rows EXCEPT {numbers})
+                    UNION ALL ({numbers} EXCEPT ALL SELECT DISTINCT {number} FROM scan_rows))""",
+        )
+
+
 CHECKS: Final[tuple[Check, ...]] = (
     Check(
         "In the ledger, rows read are rows stored, duplicate or refused.",
@@ -132,6 +143,7 @@ CHECKS: Final[tuple[Check, ...]] = (
            WHERE outcome = 'stored' AND rows_rejected <> coalesce(n, 0)""",
     ),
     *_twice(),
+    *_parts_of_scans(),
     *_orphans(),
     Check(
         "A row was superseded by a load that was stored, not before its own.",

@@ -14,9 +14,11 @@ from datetime import datetime
 from typing import Final, Literal
 
 from afterclear.catalogue.names_in_text import ERASED, Called, plain_id
-from afterclear.plain import TABLES
+from afterclear.plain import SCANS, TABLES, Table
 from afterclear.store.engine.database import Connection, query, rows, scalar, transaction
 from afterclear.store.intake.forgotten_names import shut
+from afterclear.store.merging.delivered import delete_rows
+from afterclear.store.merging.scan_parts import PARTS
 from afterclear.store.queries.exports_identity import SQL_MARK
 from afterclear.store.upkeep.archive_changes import WHY_FORGOTTEN, remember_change
 
@@ -149,7 +151,7 @@ def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
     """Erase the vehicle's rows and histories, and its names everywhere else."""
     at, vehicle_id = now.replace(tzinfo=None), job.vehicle_id
     with transaction(con):
-        n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
+        n_rows = sum(_erase_rows(con, table, vehicle_id, at) for table in TABLES.values())
         n_rows += _erase_superseded(con, vehicle_id, at)
         n_rows += sum(_erase_refused(con, table, job.called, at) for table in _REFUSED)
         n_history = _erase_history(con, vehicle_id) + _erase_statements(con, vehicle_id, job.pages)
@@ -241,8 +243,11 @@ def _loads_of(con: Connection, vehicle_id: str) -> frozenset[int]:
     return frozenset(rows["load_id"])
 
 
-def _erase_rows(con: Connection, table: str, vehicle_id: str, now: datetime) -> int:
-    return _erase(con, table, ("vehicle_id = ?", vehicle_id), now)
+def _erase_rows(con: Connection, table: Table, vehicle_id: str, now: datetime) -> int:
+    own = "vehicle_id = ?"
+    n_rows = _note_erasure(con, table.name, (own, vehicle_id), now)
+    delete_rows(con, table, own, [vehicle_id])
+    return n_rows
 
 
 def _erase_superseded(con: Connection, vehicle_id: str, now: datetime) -> int:
@@ -267,14 +272,19 @@ def _erase_refused(con: Connection, table: str, called: Called, now: datetime) -
 
 def _erase(con: Connection, table: str, where: tuple[str, object], now: datetime) -> int:
     condition, value = where
-    n_rows = scalar(con, f"SELECT count(*) FROM {table} WHERE {condition}", [value])
+    n_rows = _note_erasure(con, table, where, now)
+    con.execute(f"DELETE FROM {table} WHERE {condition}", [value])
+    return n_rows
+
+
+def _note_erasure(con: Connection, table: str, where: tuple[str, object], now: datetime) -> int:
+    condition, value = where
     con.execute(
         f"""INSERT INTO erasures SELECT load_id, '{table}', count(*), '{_WHY}', ?
             FROM {table} WHERE {condition} GROUP BY load_id""",
         [now, value],
     )
-    con.execute(f"DELETE FROM {table} WHERE {condition}", [value])
-    return n_rows
+    return scalar(con, f"SELECT count(*) FROM {table} WHERE {condition}", [value])
 
 
 def _erase_history(con: Connection, vehicle_id: str) -> int:
@@ -294,7 +304,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
                USING (database_name, schema_name, table_name)
            WHERE database_name = 'store' AND column_name = 'vehicle_id' ORDER BY table_name""",
     )["table_name"].to_list()
-    others = [name for name in with_number if name not in (*TABLES, *_OF_THE_JOB)]
+    others = [name for name in with_number if name not in (*TABLES, *PARTS, *_OF_THE_JOB)]
     hanging += [(name, "vehicle_id = $1") for name in others]
     # numbers and names last: the others are found through them
     hanging.sort(key=lambda part: part[0] in ("attempts", "fix_numbers", "scan_moments"))
@@ -385,10 +395,11 @@ def _texts_with_names(con: Connection, table: str, column: str, called: Called) 
 
 
 def _replace(con: Connection, table: str, column: str, text: str, without: str) -> None:
-    if table in TABLES:
+    delivered = SCANS.name if table in PARTS else table
+    if delivered in TABLES:
         con.execute(
             f"""INSERT INTO stale_vehicles
-                SELECT DISTINCT vehicle_id, load_id FROM {table} WHERE "{column}" = ?""",
+                SELECT DISTINCT vehicle_id, load_id FROM {delivered} WHERE "{column}" = ?""",
             [text],
         )
     con.execute(f'UPDATE {table} SET "{column}" = ? WHERE "{column}" = ?', [without, text])

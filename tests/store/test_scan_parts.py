@@ -1,0 +1,98 @@
+"""Scan rows lie in three tables and are read as one: nothing is lost, and nothing is left over."""
+
+from pathlib import Path
+
+import pytest
+
+from afterclear.store.engine.database import open_store, transaction
+from afterclear.store.intake import direct_load
+from afterclear.store.intake.withdrawal import withdraw
+from afterclear.store.merging.scan_parts import PARTS
+from tests.store.deliveries import load, rows, write
+
+HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status,description,monitors_incomplete\n"
+
+
+# small files go the long way; large ones go straight into their table
+@pytest.fixture(params=[0, direct_load.FROM_BYTES], ids=["short way", "long way"])
+def store(tmp_path: Path, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Give an empty store; every test here goes both ways."""
+    monkeypatch.setattr(direct_load, "FROM_BYTES", request.param)
+    return tmp_path / "store.duckdb"
+
+
+def sizes(store: Path) -> dict[str, object]:
+    """Count the lines of each part."""
+    return {name: rows(store, f"SELECT count(*) FROM {name}")[0][0] for name in PARTS}
+
+
+def test_what_is_alike_is_kept_once(store: Path, tmp_path: Path) -> None:
+    told = "".join(
+        f"S{n},V{n % 2},2025-01-0{n}T10:00:00Z,{n}000,{unit},{code},{status},,none\n"
+        for n in range(1, 5)
+        for unit, code, status in (("engine", "P0301", "confirmed"), ("brakes", "", ""))
+    )
+    load(store, write(tmp_path, "a.csv", HEAD + told))
+    assert sizes(store) == {"scan_facts": 4, "unit_answers": 2, "scan_rows": 8}
+    assert rows(
+        store, "SELECT scan_id, vehicle_id, ecu, code, odometer_km FROM scans ORDER BY ALL"
+    )[-2:] == [("S4", "V0", "brakes", None, 4000.0), ("S4", "V0", "engine", "P0301", 4000.0)]
+
+
+def test_rows_of_one_scan_that_disagree_stay_as_they_were_told(store: Path, tmp_path: Path) -> None:
+    file = write(
+        tmp_path,
+        "a.csv",
+        HEAD
+        + "S1,V1,2025-01-01T10:00:00Z,1000,engine,P0301,confirmed,,\n"
+        + "S1,V1,2025-01-01T10:04:00Z,1001,brakes,,,,\n"
+        + "S1,V1,2025-01-01T10:04:00Z,,airbag,,,,\n",
+    )
+    (done,) = load(store, file)
+    assert (done.rows_stored, done.rows_rejected) == (3, 0)
+    assert rows(store, "SELECT ecu, scanned_at::VARCHAR, odometer_km FROM scans ORDER BY 1") == [
+        ("airbag", "2025-01-01 10:04:00", None),
+        ("brakes", "2025-01-01 10:04:00", 1001.0),
+        ("engine", "2025-01-01 10:00:00", 1000.0),
+    ]
+
+
+def test_a_key_told_twice_is_seen_though_its_rows_disagree_in_their_scan(
+    store: Path, tmp_path: Path
+) -> None:
+    row = "S1,V1,2025-01-01T10:0{}:00Z,1000,engine,P0301,confirmed,,\n"
+    (done,) = load(store, write(tmp_path, "a.csv", HEAD + row.format(0) + row.format(4)))
+    assert (done.rows_stored, done.rows_corrected) == (2, 1)
+    assert rows(store, "SELECT scanned_at::VARCHAR FROM scans") == [("2025-01-01 10:04:00",)]
+
+
+def test_two_spellings_of_one_code_are_one_answer(store: Path, tmp_path: Path) -> None:
+    row = "S{},V1,2025-01-0{}T10:00:00Z,1000,engine,{},confirmed,,\n"
+    told = "".join(row.format(n, n, code) for n, code in ((1, "P0301"), (2, "p0301"), (3, "none")))
+    load(store, write(tmp_path, "a.csv", HEAD + told))
+    assert rows(store, "SELECT code FROM unit_answers ORDER BY ALL") == [("P0301",), (None,)]
+    assert rows(store, "SELECT scan_id, code FROM scans ORDER BY ALL") == [
+        ("S1", "P0301"),
+        ("S2", "P0301"),
+        ("S3", None),
+    ]
+
+
+def test_a_load_that_goes_leaves_no_fact_and_no_answer(store: Path, tmp_path: Path) -> None:
+    kept, gone = (
+        write(tmp_path, f"{n}.csv", HEAD + f"S{n},V{n},2025-01-01,1,engine,P030{n},,said {n},\n")
+        for n in (1, 2)
+    )
+    load(store, kept, gone)
+    with open_store(store) as con, transaction(con):
+        withdraw(con, [2], 2)
+    assert sizes(store) == {"scan_facts": 1, "unit_answers": 1, "scan_rows": 1}
+    assert rows(store, "SELECT vehicle_id, description FROM scans") == [("V1", "said 1")]
+
+
+def test_a_corrected_row_takes_its_old_answer_along(store: Path, tmp_path: Path) -> None:
+    row = "S1,V1,2025-01-01T10:00:00Z,1000,engine,P0301,confirmed,{},\n"
+    load(store, write(tmp_path, "a.csv", HEAD + row.format("misfre")))
+    load(store, write(tmp_path, "b.csv", HEAD + row.format("misfire")))
+    assert rows(store, "SELECT description FROM unit_answers") == [("misfire",)]
+    assert rows(store, "SELECT load_id, description FROM scans") == [(2, "misfire")]
