@@ -31,6 +31,7 @@ from afterclear.commands.pages.write_digests import DigestAsked, digest
 from afterclear.commands.progress import Progress
 from afterclear.config import Config
 from afterclear.store.engine.database import open_store, query
+from afterclear.store.merging.scan_parts import PARTS
 from afterclear.store.queries.exports import EXPORTS
 from tests.benchmarks.fleet_rows import FleetFiles, write_fleet, write_night
 from tests.benchmarks.islands import in_pandas, in_polars, in_the_database
@@ -92,7 +93,8 @@ def measure(n_rows: int, folder: Path) -> Fleet:
     histories, analysis = _analyse(app)
     _say(f"histories {histories}, analysis {analysis}")
     digest_cost = cost_of(partial(_digest, app))
-    store_bytes, scans_bytes = app.store.stat().st_size, _table_bytes(app.store, "scans")
+    store_bytes = app.store.stat().st_size
+    scans_bytes = sum(_table_bytes(app.store, name) for name in PARTS)
     vehicle_s = min(_seconds_of(app, "vehicle", "V17") for _ in range(3))
     _say(f"digest {digest_cost}, store {store_bytes:,} bytes, vehicle {vehicle_s:.2f} s")
     night = write_night(folder / "night", files.n_vehicles, int(n_rows * NIGHT_SHARE))

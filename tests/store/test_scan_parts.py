@@ -4,11 +4,13 @@ from pathlib import Path
 
 import pytest
 
+from afterclear.plain import SCANS
 from afterclear.store.engine.database import open_store, transaction
-from afterclear.store.intake import direct_load
+from afterclear.store.intake import direct_load, scan_stream
 from afterclear.store.intake.withdrawal import withdraw
+from afterclear.store.merging.rows import stored_columns
 from afterclear.store.merging.scan_parts import PARTS
-from tests.store.deliveries import load, rows, write
+from tests.store.deliveries import contents, load, rows, write
 
 HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status,description,monitors_incomplete\n"
 
@@ -96,3 +98,46 @@ def test_a_corrected_row_takes_its_old_answer_along(store: Path, tmp_path: Path)
     load(store, write(tmp_path, "b.csv", HEAD + row.format("misfire")))
     assert rows(store, "SELECT description FROM unit_answers") == [("misfire",)]
     assert rows(store, "SELECT load_id, description FROM scans") == [(2, "misfire")]
+
+
+def test_every_column_of_scans_lies_in_one_part() -> None:
+    held = [name for columns in PARTS.values() for name in columns]
+    assert sorted(held) == sorted([*stored_columns(SCANS), "load_id"])
+
+
+def test_a_file_in_pieces_is_the_file_as_a_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cells with line breaks, commas and quotes stand where pieces would end."""
+    said = ("misfire", '"seen, twice\nby the ""old"" tool"', "", '"\n\n"')
+    told = "".join(
+        f"S{n // 3},V{n % 2},2025-01-01T10:0{n // 3 % 10}:00Z,{n // 3},unit {n % 3},P030{n % 4},,"
+        f"{said[n % 4]},\n"
+        for n in range(60)
+    )
+    file = write(tmp_path, "a.csv", HEAD + told)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", 0)
+    monkeypatch.setattr(scan_stream, "PIECE_BYTES", 1_000_000)
+    whole, cut = tmp_path / "whole.duckdb", tmp_path / "cut.duckdb"
+    load(whole, file)
+    for size in (1, 90, 700):
+        monkeypatch.setattr(scan_stream, "PIECE_BYTES", size)
+        cut.unlink(missing_ok=True)
+        (done,) = load(cut, file)
+        assert (done.outcome, done.rows_stored) == ("stored", 60)
+        assert contents(cut) == contents(whole)
+
+
+def test_a_row_that_is_wrong_in_its_quotes_is_refused_in_whatever_piece_it_stands(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows_told = [f"S{n},V1,2025-01-01T10:0{n}:00Z,{n},engine,,,said,\n" for n in range(9)]
+    rows_told[4] = 'S4,V1,2025-01-01T10:04:00Z,4,engine,,,a 5" screen,\n'
+    file = write(tmp_path, "a.csv", HEAD + "".join(rows_told))
+    monkeypatch.setattr(direct_load, "FROM_BYTES", 0)
+    monkeypatch.setattr(scan_stream, "PIECE_BYTES", 60)
+    (short,) = load(tmp_path / "short.duckdb", file)
+    monkeypatch.setattr(direct_load, "FROM_BYTES", 1_000_000)
+    (long,) = load(tmp_path / "long.duckdb", file)
+    assert (short.rows_stored, short.rows_rejected) == (long.rows_stored, long.rows_rejected)
+    assert contents(tmp_path / "short.duckdb") == contents(tmp_path / "long.duckdb")

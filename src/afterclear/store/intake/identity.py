@@ -175,7 +175,7 @@ def known_vins(con: Connection, table: str, rows: str) -> int:
     ``rows``: SQL after FROM.  Returns how many there are.  Only rows of scans, clears and work are
     asked: a vehicle list names vehicles itself.
     """
-    if table not in _TIMES:
+    if table not in _TIMES or not scalar(con, "SELECT count(vin) FROM vehicles"):
         return 0
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE renamed AS
