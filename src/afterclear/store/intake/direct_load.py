@@ -18,11 +18,11 @@ from afterclear.store.engine.connection import Binding
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.identity import known_vins
 from afterclear.store.intake.near_misses import find_near_misses
-from afterclear.store.intake.scan_stream import can_stream, stream_scans
+from afterclear.store.intake.scan_stream import stream_scans
 from afterclear.store.intake.staging import SPELLED, RawTable, forget_refused, staging_sql
 from afterclear.store.merging.order_codes import told_by_code
 from afterclear.store.merging.rows import entity_hash, key_hash, key_within_scan, stored_columns
-from afterclear.store.merging.scan_parts import insert_scans, is_each_scan_one
+from afterclear.store.merging.scan_parts import is_each_scan_one
 
 # A small file gains nothing worth a second attempt.
 FROM_BYTES = 8_000_000
@@ -47,7 +47,8 @@ def may_be_short(source: RawTable) -> bool:
     """Whether the short way is worth trying."""
     # a failure type of its own column joins the code and is then gone: only staging sees both
     plain = "failure_type" not in source.known
-    return plain and source.form == "csv" and source.path.stat().st_size >= FROM_BYTES
+    is_plain = plain and source.form == "csv" and not source.longest_line
+    return is_plain and source.path.stat().st_size >= FROM_BYTES
 
 
 def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Speller | None) -> int:
@@ -60,11 +61,10 @@ def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spel
     forget_refused(con)
     con.execute("SET TimeZone = ?", [source.zone])
     try:
-        if can_stream(source):
-            if not stream_scans(con, source, load_id, _respelling(source, spell)):
-                raise NotPlainlyNew
-        else:
-            _insert_parsed(con, source, load_id, spell)
+        if source.table is not SCANS:
+            _insert_parsed(con, source, load_id)
+        elif not stream_scans(con, source, load_id, _respelling(source, spell)):
+            raise NotPlainlyNew
     except duckdb.Error as error:
         raise NotPlainlyNew from error
     if scalar(con, "SELECT count(*) FROM csv_rejects"):
@@ -76,17 +76,16 @@ def insert_straight(con: Connection, source: RawTable, load_id: int, spell: Spel
     return _checked_count(con, source, load_id)
 
 
-def _insert_parsed(con: Connection, source: RawTable, load_id: int, spell: Speller | None) -> None:
+def _insert_parsed(con: Connection, source: RawTable, load_id: int) -> None:
     columns = ", ".join(stored_columns(source.table))
     with con.handed(source.path, "delivered") as place:
         bind = Binding()
-        rows = f"""SELECT {columns}, {load_id} AS load_id
-            FROM ({staging_sql(source, place, bind)})
-            WHERE CASE WHEN fault IS NULL THEN true ELSE error('a row to refuse') END"""
-        if source.table is SCANS:
-            insert_scans(con, rows, bind.values, _respelling(source, spell))
-        else:
-            con.execute(f"INSERT INTO {source.table.name} BY NAME {rows}", bind.values)
+        con.execute(
+            f"""INSERT INTO {source.table.name} BY NAME
+                SELECT {columns}, {load_id} AS load_id FROM ({staging_sql(source, place, bind)})
+                WHERE CASE WHEN fault IS NULL THEN true ELSE error('a row to refuse') END""",
+            bind.values,
+        )
 
 
 def _respelling(source: RawTable, spell: Speller | None) -> Callable[[Connection], None]:

@@ -22,18 +22,11 @@ from afterclear.plain import MILE_COLUMNS, SCANS
 from afterclear.store.engine.connection import Binding, Connection
 from afterclear.store.engine.database import create_temp_table, frame_of, query, scalar
 from afterclear.store.intake.spelling import parsed, raw
-from afterclear.store.intake.staging import RawTable, cell_checks, rows_of
+from afterclear.store.intake.staging import RawTable, cell_checks, extras, rows_of
 from afterclear.store.merging.scan_parts import ANSWERS, FACTS, OF_THE_ROW, take_answers
 
 PIECE_BYTES = 64_000_000
 _COLUMNS: Final = {column.name: column for column in SCANS.columns}
-_TO_REFUSE: Final = "error('a row to refuse')"
-
-
-def can_stream(source: RawTable) -> bool:
-    """Whether a file's rows can be taken apart as text."""
-    has_all = source.table is SCANS and "ecu" in source.known
-    return has_all and source.form == "csv" and not source.unknown and not source.longest_line
 
 
 def stream_scans(
@@ -41,8 +34,8 @@ def stream_scans(
 ) -> bool:
     """Insert a whole file; give up with False where a row must be looked at on its own.
 
-    ``facts_told`` and ``answers_told`` have the numbers of what was told, as ``insert_scans``
-    leaves them. ``respell``: as there.
+    ``facts_told`` and ``answers_told`` then have the numbers of what was told. ``respell`` may
+    change ``spelled`` in ``answers_told``, the code as it is stored.
 
     Raises:
         duckdb.Error: the file has a row to refuse.
@@ -56,9 +49,10 @@ def stream_scans(
             told = _cells(con, source, piece)
             fact_no = _store_facts(con, facts, told, load_id)
             answer_no = _store_answers(con, answers, told, respell)
-            if answer_no is None:
+            if _unit_is_missing(con):
                 return False
-            _store_rows(con, own, pl.DataFrame([fact_no, answer_no, *told.select(own.cells)]))
+            cells = told.select(own.cells + (["extras"] if source.unknown else []))
+            _store_rows(con, own, pl.DataFrame([fact_no, answer_no, *cells]))
             numbers.append(answer_no.unique())
     create_temp_table(con, "answers_told", pl.concat(numbers).unique().to_frame())
     return True
@@ -75,66 +69,62 @@ class _Part:
     def cells(self) -> list[str]:
         """Names of the columns as they are delivered."""
         known = self.source.known
-        delivered = (
-            MILE_COLUMNS.get(name) if MILE_COLUMNS.get(name) in known else name
-            for name in self.names
-        )
-        return [name for name in delivered if name in known]
+        both = (each for name in self.names for each in (name, MILE_COLUMNS.get(name)))
+        return [name for name in both if name in known and name is not None]
 
-    def parsed_from(self, table: str, numbers: Iterable[str]) -> str:
-        """Write SQL for a table's cells as values beside its numbers; a wrong cell is an error."""
-        source, beside = self.source, ", ".join(numbers)
+    def parsed_from(self, table: str, beside: Iterable[str]) -> str:
+        """Write SQL for a table's cells as values; one that is to be refused is an error.
+
+        ``beside``: columns that are passed on as they are.
+        """
+        source, others = self.source, ", ".join(beside)
         cells = ", ".join(f"nullif(trim({name}), '') AS {raw(name)}" for name in self.cells)
         values = ", ".join(
             f"{parsed(_COLUMNS[name], source.known, source.takes)} AS {name}" for name in self.names
         )
         faults = [sql for sql, column, _ in cell_checks(source) if column in self.cells]
-        is_to_refuse = " OR ".join(faults) or "false"
-        return f"""SELECT {beside}, {", ".join(self.names)} FROM (
-                SELECT *, {values} FROM (SELECT {beside}, {cells or "NULL"} FROM {table}))
-            WHERE CASE WHEN {is_to_refuse} THEN {_TO_REFUSE} ELSE true END"""
+        return f"""SELECT {others}, {", ".join(self.names)} FROM (
+                SELECT *, {values} FROM (SELECT {others}, {cells or "NULL"} FROM {table}))
+            WHERE CASE WHEN {" OR ".join(faults) or "false"}
+                THEN error('a row to refuse') ELSE true END"""
 
 
 def _cells(con: Connection, source: RawTable, piece: Path) -> pl.DataFrame:
     """Read a piece's cells as text, under the names they are delivered with."""
     bind = Binding()
+    names = ", ".join(f"t.c{source.header.index(name)} AS {name}" for name in sorted(source.known))
     with con.handed(piece, "delivered") as place:
-        names = ", ".join(f"t.c{source.header.index(name)} AS {name}" for name in source.known)
-        return frame_of(
-            con.relation(f"SELECT {names} FROM {rows_of(source, place, bind)} t", bind.values)
-        )
+        sql = f"""SELECT {names}, {extras(source, bind)} AS extras
+            FROM {rows_of(source, place, bind)} t"""
+        return frame_of(con.relation(sql, bind.values))
 
 
 def _store_facts(con: Connection, facts: _Part, told: pl.DataFrame, load_id: int) -> pl.Series:
     """Store what rows of one scan share; give each row's number of it."""
+    # a scan's rows nearly always follow each other: few are left to be compared
     differs = (pl.col(name).ne_missing(pl.col(name).shift()) for name in facts.cells)
     begins = told.select(
         (pl.any_horizontal(*differs) | (pl.int_range(pl.len()) == 0)).alias("begins")
     )["begins"]
     scans = told.filter(begins).select(facts.cells)
     last = scalar(con, "SELECT max(fact_no) FROM scan_facts")
-    distinct = (
-        scans.unique()
-        .sort("vehicle_id", "scanned_at", "scan_id", *facts.cells)
-        .with_row_index("fact_no", last + 1)
-    )
+    in_order = scans.unique().sort("vehicle_id", "scanned_at", "scan_id", *facts.cells)
+    distinct = in_order.with_row_index("fact_no", last + 1)
     create_temp_table(con, "piece_facts", distinct)
     con.execute(
         f"""INSERT INTO facts_told BY NAME SELECT *, {load_id} AS load_id
             FROM ({facts.parsed_from("piece_facts", ["fact_no"])})"""
     )
     con.execute(f"INSERT INTO scan_facts FROM facts_told WHERE fact_no > {last} ORDER BY fact_no")
-    numbers = scans.join(
-        distinct, on=facts.cells, how="left", nulls_equal=True, maintain_order="left"
-    )
-    return numbers["fact_no"].gather(begins.cum_sum() - 1)
+    return _numbers(scans, distinct)["fact_no"].gather(begins.cum_sum() - 1)
 
 
 def _store_answers(
     con: Connection, answers: _Part, told: pl.DataFrame, respell: Callable[[Connection], None]
-) -> pl.Series | None:
-    """Store what units answered; give each row's number of it, or None if one names no unit."""
-    cells = told.select(answers.cells)
+) -> pl.Series:
+    """Store what units answered; give each row's number of it."""
+    # a file of odometer readings has no cells of answers, and one answer all the same
+    cells = told.select(pl.repeat(0, pl.len()).alias("same"), *answers.cells)
     distinct = cells.unique().with_row_index("nth")
     create_temp_table(con, "piece_answers", distinct)
     con.execute(
@@ -142,24 +132,34 @@ def _store_answers(
             SELECT *, code AS spelled, NULL::INTEGER AS answer_no
             FROM ({answers.parsed_from("piece_answers", ["nth"])})"""
     )
-    # whether a row may name no unit depends on what else it says
-    if scalar(con, "SELECT count(*) FROM answers_told WHERE ecu IS NULL"):
-        return None
     respell(con)
     take_answers(con)
     numbers = query(con, "SELECT answer_no FROM answers_told ORDER BY nth")["answer_no"]
-    nth = cells.join(
-        distinct, on=answers.cells, how="left", nulls_equal=True, maintain_order="left"
+    return numbers.gather(_numbers(cells, distinct)["nth"])
+
+
+def _numbers(cells: pl.DataFrame, distinct: pl.DataFrame) -> pl.DataFrame:
+    """Give each row the number that its cells have among the distinct ones."""
+    return cells.join(
+        distinct, on=cells.columns, how="left", nulls_equal=True, maintain_order="left"
     )
-    return numbers.gather(nth["nth"])
+
+
+def _unit_is_missing(con: Connection) -> bool:
+    """Whether a row may lack the unit it must name: only one that reads an odometer need not."""
+    n_without, n_with_code = con.execute(
+        "SELECT count(*), count(code) FROM answers_told WHERE ecu IS NULL"
+    ).fetchall()[0]
+    reads_nothing = "coalesce(odometer_km, engine_hours) IS NULL"
+    return n_with_code > 0 or (
+        n_without > 0 and scalar(con, f"SELECT count(*) FROM facts_told WHERE {reads_nothing}") > 0
+    )
 
 
 def _store_rows(con: Connection, own: _Part, rows: pl.DataFrame) -> None:
     create_temp_table(con, "piece_rows", rows.sort("fact_no"))
-    con.execute(
-        f"""INSERT INTO scan_rows BY NAME
-            {own.parsed_from("piece_rows", ["fact_no", "answer_no"])}"""
-    )
+    as_they_are = [name for name in rows.columns if name not in own.cells]
+    con.execute(f"INSERT INTO scan_rows BY NAME {own.parsed_from('piece_rows', as_they_are)}")
 
 
 def pieces(path: Path, folder: Path) -> Iterator[Path]:

@@ -268,7 +268,7 @@ def staging_sql(source: RawTable, place: Path, bind: Binding, *, in_order: bool 
         FROM (
             SELECT {values}, CASE {fault} END AS fault, extras, cells, _nth
             FROM (
-                SELECT {cells}, {_extras(source, bind)} AS extras, {number} AS _nth,
+                SELECT {cells}, {extras(source, bind)} AS extras, {number} AS _nth,
                     {_cells(source)} AS cells
                 FROM {rows_of(source, place, bind)} t
             )
@@ -297,7 +297,8 @@ def _raw_row(source: RawTable, bind: Binding) -> str:
     return f"json_object({pairs})"
 
 
-def _extras(source: RawTable, bind: Binding) -> str:
+def extras(source: RawTable, bind: Binding) -> str:
+    """Write SQL for a row's cells of unknown columns, as one text; NULL where there are none."""
     if not source.unknown:
         return "NULL::VARCHAR"
     pairs = []

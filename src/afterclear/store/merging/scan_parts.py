@@ -12,7 +12,6 @@ in the order of their facts: equal values stand together and shrink, and a vehic
 without reading the others'.
 """
 
-from collections.abc import Callable
 from typing import Final
 
 from afterclear.store.engine.connection import Connection, Values
@@ -45,20 +44,14 @@ def placed_scans(among: str = "") -> str:
         JOIN scan_rows r USING (fact_no) JOIN unit_answers a USING (answer_no))"""
 
 
-def insert_scans(
-    con: Connection,
-    rows: str,
-    values: Values = (),
-    respell: Callable[[Connection], None] = lambda _: None,
-) -> None:
-    """Insert the rows of a query that has the columns of ``scans``; the caller's transaction.
-
-    The query is run three times, so that not even a large file has to be held in memory.
-    ``respell`` may change ``spelled`` in ``answers_told``, the code as it is stored.
-    """
-    _take_facts(con, rows, values)
-    _name_answers(con, rows, values)
-    respell(con)
+def insert_scans(con: Connection, rows: str) -> None:
+    """Insert the rows of a query that has the columns of ``scans``; the caller's transaction."""
+    _take_facts(con, rows)
+    con.execute(
+        f"""CREATE OR REPLACE TEMP TABLE answers_told AS
+            SELECT DISTINCT {", ".join(ANSWERS)}, code AS spelled, NULL::INTEGER AS answer_no
+            FROM ({rows})"""
+    )
     take_answers(con)
     same_scan = _same("t", "f", _SCAN if is_each_scan_one(con) else FACTS)
     con.execute(
@@ -66,8 +59,7 @@ def insert_scans(
             SELECT f.fact_no, a.answer_no, {", ".join(f"t.{name}" for name in OF_THE_ROW)}
             FROM ({rows}) t JOIN facts_told f ON {same_scan}
             JOIN answers_told a ON {_same("t", "a", ANSWERS)}
-            ORDER BY f.fact_no""",
-        values,
+            ORDER BY f.fact_no"""
     )
 
 
@@ -77,7 +69,7 @@ def is_each_scan_one(con: Connection) -> bool:
     return n_facts == scalar(con, f"SELECT count(DISTINCT ({', '.join(_SCAN)})) FROM facts_told")
 
 
-def _take_facts(con: Connection, rows: str, values: Values) -> None:
+def _take_facts(con: Connection, rows: str) -> None:
     """Store what rows of one scan share; ``facts_told`` has it with its numbers."""
     names = ", ".join(FACTS)
     con.execute(
@@ -85,8 +77,7 @@ def _take_facts(con: Connection, rows: str, values: Values) -> None:
             SELECT (last + row_number() OVER (ORDER BY vehicle_id, scanned_at, scan_id))::INTEGER
                 AS fact_no, {names}
             FROM (SELECT DISTINCT {names} FROM ({rows})),
-                (SELECT coalesce(max(fact_no), 0) AS last FROM scan_facts)""",
-        values,
+                (SELECT coalesce(max(fact_no), 0) AS last FROM scan_facts)"""
     )
     con.execute(
         f"""INSERT INTO scan_facts (fact_no, {names})
@@ -94,17 +85,11 @@ def _take_facts(con: Connection, rows: str, values: Values) -> None:
     )
 
 
-def _name_answers(con: Connection, rows: str, values: Values) -> None:
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE answers_told AS
-            SELECT DISTINCT {", ".join(ANSWERS)}, code AS spelled, NULL::INTEGER AS answer_no
-            FROM ({rows})""",
-        values,
-    )
-
-
 def take_answers(con: Connection) -> None:
-    """Store the answers of ``answers_told`` that are new, and number all there."""
+    """Store the answers of ``answers_told`` that are new, and number all there.
+
+    ``spelled`` is the code as it is stored, ``code`` as it was told.
+    """
     names = ", ".join(ANSWERS)
     con.execute(
         f"""INSERT INTO unit_answers (answer_no, {names})
