@@ -36,6 +36,7 @@ _NO_CELLS = {"_line", APART, ONCE}  # what a reader says of rows, not cells of t
 # expected of a plate nobody had
 UNKNOWN_PLATE = worded("a plate of a vehicle in the vehicle list")
 _TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
+_HAD = "place IN (SELECT place FROM had_already)"
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
 _NUMBER_MARK, _VIN_MARK = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
 # VINs that exactly one vehicle has, and its number.
@@ -304,9 +305,6 @@ def _refusals(table: str, frame: pl.DataFrame, reason: pl.Series) -> Iterable[Re
 
 
 # --- rows of earlier deliveries -----------------------------------------------------------------
-
-
-_HAD = "place IN (SELECT place FROM had_already)"
 
 
 def adopt(con: Connection, load_id: int) -> int:

@@ -14,7 +14,7 @@ from datetime import datetime
 from typing import Final, Literal
 
 from afterclear.catalogue.names_in_text import ERASED, Called, plain_id
-from afterclear.plain import SCANS, TABLES, Table
+from afterclear.plain import SCANS, TABLES
 from afterclear.store.engine.database import Connection, query, rows, scalar, transaction
 from afterclear.store.intake.forgotten_names import shut
 from afterclear.store.merging.delivered import delete_rows
@@ -151,7 +151,7 @@ def erase_from_store(con: Connection, job: Job, now: datetime) -> None:
     """Erase the vehicle's rows and histories, and its names everywhere else."""
     at, vehicle_id = now.replace(tzinfo=None), job.vehicle_id
     with transaction(con):
-        n_rows = sum(_erase_rows(con, table, vehicle_id, at) for table in TABLES.values())
+        n_rows = sum(_erase_rows(con, name, vehicle_id, at) for name in TABLES)
         n_rows += _erase_superseded(con, vehicle_id, at)
         n_rows += sum(_erase_refused(con, table, job.called, at) for table in _REFUSED)
         n_history = _erase_history(con, vehicle_id) + _erase_statements(con, vehicle_id, job.pages)
@@ -243,11 +243,8 @@ def _loads_of(con: Connection, vehicle_id: str) -> frozenset[int]:
     return frozenset(rows["load_id"])
 
 
-def _erase_rows(con: Connection, table: Table, vehicle_id: str, now: datetime) -> int:
-    own = "vehicle_id = ?"
-    n_rows = _note_erasure(con, table.name, (own, vehicle_id), now)
-    delete_rows(con, table, own, [vehicle_id])
-    return n_rows
+def _erase_rows(con: Connection, table: str, vehicle_id: str, now: datetime) -> int:
+    return _erase(con, table, ("vehicle_id = ?", vehicle_id), now)
 
 
 def _erase_superseded(con: Connection, vehicle_id: str, now: datetime) -> int:
@@ -272,19 +269,17 @@ def _erase_refused(con: Connection, table: str, called: Called, now: datetime) -
 
 def _erase(con: Connection, table: str, where: tuple[str, object], now: datetime) -> int:
     condition, value = where
-    n_rows = _note_erasure(con, table, where, now)
-    con.execute(f"DELETE FROM {table} WHERE {condition}", [value])
-    return n_rows
-
-
-def _note_erasure(con: Connection, table: str, where: tuple[str, object], now: datetime) -> int:
-    condition, value = where
+    n_rows = scalar(con, f"SELECT count(*) FROM {table} WHERE {condition}", [value])
     con.execute(
         f"""INSERT INTO erasures SELECT load_id, '{table}', count(*), '{_WHY}', ?
             FROM {table} WHERE {condition} GROUP BY load_id""",
         [now, value],
     )
-    return scalar(con, f"SELECT count(*) FROM {table} WHERE {condition}", [value])
+    if table in TABLES:
+        delete_rows(con, TABLES[table], condition, [value])
+    else:
+        con.execute(f"DELETE FROM {table} WHERE {condition}", [value])
+    return n_rows
 
 
 def _erase_history(con: Connection, vehicle_id: str) -> int:
