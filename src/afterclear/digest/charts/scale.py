@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import inf
 
 from afterclear.digest.vehicle.vehicle_model import Mark, Tick
 
@@ -28,12 +29,16 @@ class Scale:
 def thin_marks(marks: Iterable[Mark], scale: Scale, apart: float) -> list[Mark]:
     """Keep marks at least ``apart`` drawing units from each other, the more important ones."""
     kept: list[Mark] = []
+    last = -inf
     for mark in marks:
-        if kept and scale(mark.at) - scale(kept[-1].at) < apart:
-            if _TELLING[mark.kind] > _TELLING[kept[-1].kind]:
-                kept[-1] = mark
-        else:
+        at = scale(mark.at)
+        if at - last >= apart:
             kept.append(mark)
+        elif _TELLING[mark.kind] > _TELLING[kept[-1].kind]:
+            kept[-1] = mark
+        else:
+            continue
+        last = at
     return kept
 
 

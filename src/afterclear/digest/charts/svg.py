@@ -8,6 +8,7 @@ page's style sheet in both themes.
 """
 
 from collections.abc import Iterable
+from functools import cache
 
 from markupsafe import Markup, escape
 
@@ -29,7 +30,7 @@ def place(value: float) -> str:
 def element(name: str, *content: Markup, **attributes: Value) -> Markup:
     """Write one element; ``class_`` becomes class, ``_`` becomes a hyphen, None is left out."""
     written = "".join(
-        f' {key.rstrip("_").replace("_", "-")}="{_attribute(value)}"'
+        f' {_named(key)}="{_attribute(value)}"'
         for key, value in attributes.items()
         if value is not None
     )
@@ -37,6 +38,11 @@ def element(name: str, *content: Markup, **attributes: Value) -> Markup:
         return Markup(f"<{name}{written}/>")  # noqa: S704  (all parts are escaped above)
     inner = Markup("").join(content)
     return Markup(f"<{name}{written}>{inner}</{name}>")  # noqa: S704
+
+
+@cache
+def _named(attribute: str) -> str:
+    return attribute.rstrip("_").replace("_", "-")
 
 
 def text_at(x: float, y: float, words: str, **attributes: Value) -> Markup:

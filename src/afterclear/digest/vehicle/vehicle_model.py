@@ -134,6 +134,10 @@ class TimeLine:
     n_not_drawn: int  # scans without a place on the axis
     summary: str  # the picture in words
 
+    def kinds(self) -> set[MarkKind]:
+        """Return what scans read, of all lanes."""
+        return {mark.kind for lane in self.lanes for mark in lane.marks}
+
     def spans(self) -> tuple[Span, ...]:
         """Return when codes were there, of all lanes."""
         return tuple(span for lane in self.lanes for code in lane.codes for span in code.spans)
