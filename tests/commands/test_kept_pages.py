@@ -180,7 +180,8 @@ def test_figures_that_no_page_shows_are_rounded_away_and_none_crosses_a_limit() 
     exact = pl.DataFrame(
         {
             "p_not_held": [1e-9, 0.04961, 0.12345, 0.999, None],
-            "p_worn": [0.004, 0.006, 0.4969, 0.5041, None],
+            "p_worn": [0.024, 0.026, 0.4969, 0.5041, None],
+            "p_new": [0.59999, 0.6001, 0.999, 1.0, 0.72],
             "km_to_go": [0.0, 13.0, 2281.4, 2300.0000001, None],
             "clean_km": [10.0] * 5,
             "needed_km": [10.0, 23.0, 2291.4, None, None],
@@ -188,10 +189,13 @@ def test_figures_that_no_page_shows_are_rounded_away_and_none_crosses_a_limit() 
     )
     told = as_told(exact)
     assert told["p_not_held"].to_list() == [0.005, 0.05, 0.12, 0.995, None]
-    assert told["p_worn"].to_list() == [0.0, 0.005, 0.49, 0.5, None]
+    assert told["p_worn"].to_list() == [0.0, 0.05, 0.49, 0.5, None]
+    assert told["p_new"].to_list() == [0.59, 0.6, 0.99, 1.0, 0.7]
     assert told["km_to_go"].to_list() == [0.0, 13.0, 2300.0, 2300.0, None]
     assert told["needed_km"].to_list() == [10.0, 23.0, 2310.0, None, None]
     cells = Cells()
+    for share, rounded in zip(exact["p_new"], told["p_new"], strict=True):
+        assert cells.cause(rounded) == cells.cause(share)
     for km, rounded in zip(exact["km_to_go"][1:4], told["km_to_go"][1:4], strict=True):
         assert cells.to_drive(rounded) == cells.to_drive(round(km, 3))
 

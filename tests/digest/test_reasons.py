@@ -36,8 +36,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (evidence("returned", "S-102", 3, 41_420),),
         (
             "Came back: scan S-102 on 3 May 2025 at 41,420 km showed P0301 again, "
-            "between 310 and 420 km after the repair; most likely the fix did not hold: 96 % "
-            "(a new fault 4 %)."
+            "between 310 and 420 km after the repair; most likely the fix did not hold: 95 % "
+            "(a new fault 5 %)."
         ),
     ),
     (
@@ -45,7 +45,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
-            "the repair; most likely the fix did not hold: 96 % (a new fault 4 %)."
+            "the repair; most likely the fix did not hold: 95 % (a new fault 5 %)."
         ),
     ),
     (
@@ -64,8 +64,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0300, a code of the same component as "
-            "P0301, within 420 km after the clear; most likely a new fault: 69 % (the old fault "
-            "31 %)."
+            "P0301, within 420 km after the clear; most likely a new fault: 70 % (the old fault "
+            "30 %)."
         ),
     ),
     (
@@ -80,8 +80,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 31,000 and 34,000 km "
-            "after the repair; most likely the part has worn out: 80 % (the old fault 2 %, a new "
-            "fault 18 %)."
+            "after the repair; most likely the part has worn out: 80 % (a new fault "
+            "20 %)."
         ),
     ),
     (
@@ -89,8 +89,8 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
-            "the repair; the cause is not clear: the fix did not hold 49 % (part worn out 30 %, a "
-            "new fault 21 %)."
+            "the repair; the cause is not clear: the fix did not hold 50 % (part worn out 30 %, a "
+            "new fault 20 %)."
         ),
     ),
     (
@@ -98,7 +98,7 @@ SENTENCES: list[tuple[Attempt, tuple[Evidence, ...], str]] = [
         (),
         (
             "Came back: scan S-102 on 3 May 2025 showed P0301 again, between 310 and 420 km after "
-            "the clear; most likely the old fault: 96 % (a new fault 4 %)."
+            "the clear; most likely the old fault: 95 % (a new fault 5 %)."
         ),
     ),
     (

@@ -2,24 +2,31 @@
 
 An estimate from the whole fleet changes every night in digits that no page shows; a page is made
 again only if one that it does show changed.  So all pages are made of figures that are rounded
-first: a chance to whole per cent (that a fix did not hold, below 10 %, to tenths: 5 % decides),
-never as certain, and never up to one half, which decides as well; a distance to go as
-``Cells.to_drive`` tells it.  Exports have them as they were worked out.
+first: a chance to whole per cent (that a fix did not hold, below 10 %, to tenths: 5 % decides), one
+of a cause as ``Cells.cause`` tells it; never as certain, and never up to what decides, one half or
+``CLEAR_CAUSE``; a distance to go as ``Cells.to_drive`` tells it.  Exports have them as they were
+worked out.
 """
 
 import polars as pl
 import polars.selectors as cs
 
-# columns that hold a chance; those of a cause are not mentioned below half a per cent
-_CHANCES = ("p_not_held", "p_same_fault", "p_worn", "p_new", "confidence")
+from afterclear.reasons import CLEAR_CAUSE
+from afterclear.wording.cells import CAUSE_STEP
+
+_CHANCES = ("p_not_held", "confidence")
 _CAUSES = ("p_same_fault", "p_worn", "p_new")
-_UNMENTIONED = 0.005
+_DECIDING = (1.0, CLEAR_CAUSE, 0.5)
+_JUST = 0.01  # what is told as the same, and is below
 _TENTHS_BELOW = 0.0995
 
 
 def as_told(frame: pl.DataFrame) -> pl.DataFrame:
     """Give rows as pages tell them: instants with their offset, estimates no finer than told."""
-    told = frame.with_columns(_chance_told(name) for name in _CHANCES if name in frame.columns)
+    told = frame.with_columns(
+        *(_chance_told(name) for name in _CHANCES if name in frame.columns),
+        *(_cause_told(name) for name in _CAUSES if name in frame.columns),
+    )
     if "km_to_go" not in frame.columns:
         return aware(told)
     told = told.with_columns(_to_drive(pl.col("km_to_go")))
@@ -45,14 +52,15 @@ def _chance_told(name: str) -> pl.Expr:
     )
     if name == "p_not_held":
         told = told.when(share < _TENTHS_BELOW).then(share.round(3))
-    if name in _CAUSES:
-        return (
-            pl.when(share < _UNMENTIONED)
-            .then(0.0)
-            .otherwise(told.otherwise(share.round(2)))
-            .alias(name)
-        )
     return told.otherwise(share.round(2)).alias(name)
+
+
+def _cause_told(name: str) -> pl.Expr:
+    share = pl.col(name)
+    rounded = told = ((share / CAUSE_STEP + 0.5).floor() * CAUSE_STEP).round(2)
+    for limit in _DECIDING:
+        told = pl.when((share < limit) & (rounded >= limit)).then(limit - _JUST).otherwise(told)
+    return told.alias(name)
 
 
 def _to_drive(km: pl.Expr) -> pl.Expr:

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from afterclear.digest.input.row_types import Attempt, Episode, Evidence
 from afterclear.reasons import CLEAR_CAUSE, EvidenceReason
-from afterclear.wording.cells import Cells
+from afterclear.wording.cells import CAUSE_STEP, Cells
 from afterclear.wording.evidence import SETTLED_BY, SETTLED_BY_ANY, evidence_words
 from afterclear.wording.language import mark
 
@@ -22,7 +22,7 @@ _AFTER = mark(", {when} after {deed}")
 _AFTER_ON_RECORD = mark(", {when} after {deed}, by the unit's own record of where it began")
 _AFTER_UNSEEN = mark(", {when} after {deed}, not counting {gap} that no scan covers")
 _NOTICED_KM = 20.0  # odometers of one visit differ by less
-_COUNTS = 0.005  # a chance under half a per cent is not mentioned
+_COUNTS = CAUSE_STEP / 2  # a chance that would be told as none is not mentioned
 _CAUSES: dict[str, str] = {
     "same": mark("the old fault"),
     "worn": mark("part worn out"),
@@ -158,11 +158,11 @@ def _causes(attempt: Attempt, cells: Cells) -> str:
         )
     first = max(known, key=known.__getitem__)
     rest = ", ".join(
-        f"{cells.t(_CAUSES[cause])} {cells.percent(p)}"
+        f"{cells.t(_CAUSES[cause])} {cells.cause(p)}"
         for cause, p in known.items()
         if cause != first
     )
-    values = {"share": cells.percent(known[first]), "rest": f" ({rest})" if rest else ""}
+    values = {"share": cells.cause(known[first]), "rest": f" ({rest})" if rest else ""}
     said = (_MOST_LIKELY if known[first] >= CLEAR_CAUSE else _NOT_CLEAR)[first]
     if attempt.kind == "clear_only":
         said = _AFTER_CLEAR.get(said, said)
