@@ -80,15 +80,15 @@ INSERT INTO scan_moments BY NAME
     SELECT v * {scans} + s AS scan_no, 'V' || v AS vehicle_id, 'S' || s AS scan_id,
         TIMESTAMP '2023-01-02 07:00:00' + to_days((s * 60)::INTEGER) AS seen_at,
         s * 3000.0 + 1000 AS km, s * 3000.0 + 1000 AS km_low, s * 3000.0 + 1000 AS km_high,
-        'full' AS scan_scope, 'routine' AS visit_reason
+        'full' AS scan_scope, 'routine' AS visit_reason, v * 2 AS first_unit_no, 1 AS pattern_no
     FROM range({vehicles}) a(v), range({scans}) b(s);
 INSERT INTO known_units BY NAME
     SELECT v * 2 + u AS unit_no, 'V' || v AS vehicle_id, ['engine', 'brakes'][u + 1] AS ecu
     FROM range({vehicles}) a(v), range(2) b(u);
-INSERT INTO looks BY NAME
-    SELECT v * {scans} + s AS scan_no, v * 2 + u AS unit_no, true AS answered,
-        true AS is_stored_memory, 0 AS n_codes
-    FROM range({vehicles}) a(v), range({scans}) b(s), range(2) c(u);
+INSERT INTO unit_patterns
+    SELECT 1, '00010001', unit_at, true, true FROM range(2) a(unit_at)
+    UNION ALL SELECT 2 + unit_at, repeat('0', 4 * unit_at) || '0001', unit_at, true, true
+    FROM range(2) a(unit_at);
 INSERT INTO episodes BY NAME
     SELECT vehicle_id, ecu, code, family, at_ - INTERVAL 60 DAY AS onset_low_at,
         at_ - INTERVAL 1 HOUR AS onset_high_at, km - 2000 AS onset_low_km,
@@ -99,9 +99,11 @@ INSERT INTO sightings BY NAME
     SELECT vehicle_id, 'S' || s AS scan_id, ecu, code, family, at_ - INTERVAL 1 HOUR AS seen_at,
         km + 1000 AS km, 'present' AS presence, 'confirmed' AS status
     FROM faults_tried;
-INSERT INTO clear_events BY NAME
-    SELECT vehicle_id, ecu, at_ AS cleared_at, at_ AS low_at, at_ AS high_at, km + 1000 AS km,
-        km + 1000 AS km_low, km + 1000 AS km_high, 'recorded' AS origin
+INSERT INTO clears_placed BY NAME
+    SELECT vehicle_id, v * 2 AS first_unit_no,
+        CASE ecu WHEN 'engine' THEN 2 ELSE 3 END AS pattern_no, at_ AS cleared_at,
+        at_ AS low_at, at_ AS high_at, km + 1000 AS km, km + 1000 AS km_low, km + 1000 AS km_high,
+        'recorded' AS origin
     FROM faults_tried;
 INSERT INTO attempts BY NAME
     SELECT 'A' || v || '-' || n AS attempt_id, vehicle_id, ecu, code, family,

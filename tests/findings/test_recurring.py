@@ -62,7 +62,7 @@ def test_how_far_a_unit_was_watched_is_read_once(tmp_path: Path) -> None:
     """The next analysis takes what is kept: the readings themselves are gone here."""
     with found(tmp_path, recurrent("V1", every=5)) as con:
         before = rows(con, "recurring")
-        con.script("DELETE FROM store.looks; DELETE FROM store.recurring")
+        con.script("DELETE FROM store.unit_patterns; DELETE FROM store.recurring")
         put_traits(con, RULES.as_of)
         find_recurring(con, CATALOGUE)
         assert rows(con, "recurring") == before != []

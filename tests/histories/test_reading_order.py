@@ -44,7 +44,9 @@ def test_readings_are_counted_in_their_units_order(
     for i, (unit, seq, is_stored, _) in enumerate(readings):
         before = [c for c in clears if c[0] == unit and c[1] < seq]
         read = sorted(r[1:] for r in readings if r[0] == unit and r[2] and r[1] <= seq)
-        assert found.clear_no[i] == len(before)
+        last = max((c[1] for c in before), default=None)
+        row = found.clear_row[i]
+        assert (tuple(cleared[row][:2]) if row >= 0 else None) == (last and (unit, last))
         assert found.reading_no[i] == len(read)
         expected = _watched(read, [c[1:] for c in clears if c[0] == unit]) if is_stored else np.nan
         np.testing.assert_allclose(found.watched_km[i], expected)

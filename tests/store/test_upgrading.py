@@ -35,8 +35,9 @@ FILLED: Final = re.findall(r"INSERT INTO (\w+)", "".join(SECTIONS.values()))
 LASTING: Final = sorted(set(FILLED) - {"stale_vehicles"})
 # what an analysis makes, or what stands only while something is under way
 MADE_AGAIN: Final = {
-    *("attempts", "clear_events", "episodes", "evidence_steps", "fault_watch", "fix_numbers"),
-    *("known_units", "looks", "onsets", "order_texts", "other_moments", "other_readings"),
+    *("attempts", "clears_placed", "episodes", "evidence_runs", "fault_watch", "fix_numbers"),
+    *("known_units", "onsets", "order_texts", "other_moments", "other_readings"),
+    *("unit_notes", "unit_patterns"),
     *("scan_moments", "sightings", "stock", "stock_reasons", "unit_watch", "vehicle_clocks"),
     *("vehicle_words", "verdicts", "watched", "worklist"),
     *("forgetting", "forgetting_files", "migrations", "unfinished"),

@@ -30,7 +30,7 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
     reads  clear_events, scan_heads, unit_names
     writes unit_clears
 55_readings.sql
-    reads  reading_order, unit_clears, unit_readings
+    reads  reading_order, unit_readings
     writes readings
 60_episodes.sql
     reads  faults, readings, sightings, unit_clears
@@ -46,20 +46,24 @@ kept; ``tests/histories/test_table_flow.py`` holds this map to the SQL):
            sightings, unit_readings
     writes attempt_windows, evidence, findings, one_fix, onsets, related, repeats, shown_beside,
            watched
+85_patterns.sql
+    reads  clear_events, unit_names, unit_readings
+    writes clear_patterns, scan_patterns, unit_places
 90_keep.sql
-    reads  attempt_windows, attempts, bucket, clear_events, episodes, evidence, faults, fitted,
-           jobs, meanings, moment_km, odometer, one_fix, onsets, order_works, rates, readings,
-           related, repeats, scan_heads, sightings, store.vehicles, told_codes, unit_names,
-           unit_readings, vehicle_clocks, watched
-    writes store.attempts, store.clear_events, store.episodes, store.evidence_steps,
-           store.fix_numbers, store.known_units, store.looks, store.onsets, store.order_texts,
-           store.other_moments, store.other_readings, store.scan_moments, store.sightings,
-           store.stale_vehicles, store.vehicle_clocks, store.vehicle_words, store.watched
+    reads  attempt_windows, attempts, bucket, clear_patterns, episodes, evidence_runs, faults,
+           fitted, jobs, meanings, moment_km, odometer, one_fix, onsets, order_works, rates,
+           readings, related, repeats, scan_heads, scan_patterns, sightings, store.vehicles,
+           told_codes, unit_names, unit_readings, vehicle_clocks, watched
+    writes new_patterns, pattern_numbers, store.attempts, store.clears_placed, store.episodes,
+           store.evidence_runs, store.fix_numbers, store.known_units, store.onsets,
+           store.order_texts, store.other_moments, store.other_readings, store.scan_moments,
+           store.sightings, store.stale_vehicles, store.unit_notes, store.unit_patterns,
+           store.vehicle_clocks, store.vehicle_words, store.watched
 
 Tables that no file writes come from Python, between the files: ``bucket`` and ``odometer``
-(``build_histories.py``); ``reading_order`` (``reading_order.py``); ``presences``, ``unit_labels``
-with ``told_units``, ``meanings``, ``part_families``, ``cures``, ``text_works`` and ``text_acts``
-(``catalogue_tables.py``).
+(``build_histories.py``); ``reading_order`` and ``evidence_runs`` (modules of these names);
+``presences``, ``unit_labels`` with ``told_units``, ``meanings``, ``part_families``, ``cures``,
+``text_works`` and ``text_acts`` (``catalogue_tables.py``).
 
 Decisions behind these rules:
 
@@ -90,8 +94,9 @@ Decisions behind these rules:
 - A lasting drop of the odometer joins two stretches with 0 km between: evidence never becomes
   longer than it was.
 - ``ecu`` may be empty in a scan row that has an odometer or hours: an odometer-only reading.
-- What a scan shows is kept with the scan, evidence and odometer readings by number; the old names
-  are views (``store/migrations/0009_narrow.sql``). A view must not name a table that the
+- What a scan shows is kept with the scan, odometer readings by number, evidence by runs of scans,
+  and which units were read or cleared by patterns; the old names are views
+  (``store/migrations/0028_narrower.sql``). A view must not name a table that the
   histories build under the same name.
 - Names break ties: one night's analysis must equal a whole rebuild, and the database promises no
   order.

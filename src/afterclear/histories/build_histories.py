@@ -25,6 +25,7 @@ from afterclear.histories.catalogue_tables import (
     put_presences,
     put_unit_labels,
 )
+from afterclear.histories.evidence_runs import put_evidence_runs
 from afterclear.histories.history_rules import HistoryRules
 from afterclear.histories.odometer import is_plausible, odometer_line
 from afterclear.histories.reading_order import put_reading_order
@@ -38,15 +39,15 @@ _SQL = files("afterclear.histories") / "sql"
 # What ``90_keep.sql`` fills, and what depends on it: tables whose rows name their vehicle ...
 _OF_VEHICLES = (
     "other_readings", "other_moments", "vehicle_clocks", "scan_moments", "known_units",
-    "sightings", "clear_events", "episodes", "fix_numbers", "attempts", "onsets", "watched",
-    "vehicle_words", "order_texts",
+    "sightings", "clears_placed", "episodes", "fix_numbers", "attempts", "onsets", "watched",
+    "vehicle_words", "order_texts", "unit_notes",
     # what a finding derived from these once
     "unit_watch", "fault_watch",
 )  # fmt: skip
 # ... and tables that name it by a number, which another table links to the vehicle.
-_HANGING = (("looks", "scan_no", "scan_moments"), ("evidence_steps", "fix_no", "fix_numbers"))
+_HANGING = (("evidence_runs", "fix_no", "fix_numbers"),)
 # All that is kept of histories.
-HISTORY_TABLES = (*_OF_VEHICLES, *(name for name, _, _ in _HANGING))
+HISTORY_TABLES = (*_OF_VEHICLES, *(name for name, _, _ in _HANGING), "unit_patterns")
 
 
 def rebuild(
@@ -93,7 +94,7 @@ def rule_files() -> dict[str, str]:
 
 def _forget_all(con: Connection) -> None:
     """Delete the histories of every vehicle from the store."""
-    for table in (*(name for name, _, _ in _HANGING), *_OF_VEHICLES):
+    for table in HISTORY_TABLES:
         con.execute(f"DELETE FROM store.{table}")
 
 
@@ -135,8 +136,9 @@ def build_bucket(con: Connection, rules: HistoryRules, catalogue: Catalogue) -> 
     for name in ("35_sightings", "40_clears", "50_order"):
         _run(con, f"{name}.sql")
     put_reading_order(con)
-    for name in ("55_readings", "60_episodes", "70_attempts", "80_evidence"):
+    for name in ("55_readings", "60_episodes", "70_attempts", "80_evidence", "85_patterns"):
         _run(con, f"{name}.sql")
+    put_evidence_runs(con)
 
 
 def set_rules(con: Connection, rules: HistoryRules) -> None:

@@ -5,6 +5,7 @@ each belongs. Two readings of a unit never share their place.
 """
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import polars as pl
@@ -17,6 +18,8 @@ FloatArray = NDArray[np.float64]
 
 # km are added up as whole numbers: a sum must not depend on what else is in the bucket
 _PARTS_OF_KM = 1e9
+# what a reading has of the last clear before it
+_OF_CLEAR: Final = ("clear_no", "emptied_no", "cleared_at", "clear_km", "clear_km_low")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,7 @@ class Clears:
 class ReadingOrder:
     """For each reading, in the order given."""
 
-    clear_no: IntArray  # clears of its unit before it
+    clear_row: IntArray  # the last clear of its unit before it; -1: none
     reading_no: IntArray  # readings of stored memory up to it
     watched_km: (
         FloatArray  # km its unit was watched up to it; nan: not known, or not of stored memory
@@ -56,14 +59,19 @@ def put_reading_order(con: Connection) -> None:
         """SELECT unit_no, seq, coalesce(answered AND is_stored_memory, false) AS is_stored, km
            FROM unit_readings""",
     )
-    cleared = query(con, "SELECT unit_no, seq, clear_km FROM unit_clears ORDER BY unit_no, seq")
+    cleared = query(con, "FROM unit_clears ORDER BY unit_no, seq")
     found = reading_order(
         Readings(*(read[name].to_numpy() for name in ("unit_no", "seq", "is_stored", "km"))),
         Clears(*(cleared[name].to_numpy() for name in ("unit_no", "seq", "clear_km"))),
     )
-    watched = pl.Series(found.watched_km).fill_nan(None)
-    columns = {"clear_no": found.clear_no, "reading_no": found.reading_no, "watched_km": watched}
-    create_temp_table(con, "reading_order", pl.DataFrame(columns))
+    before = pl.Series(found.clear_row).replace(-1, None)
+    clear_before = cleared.select(pl.col(_OF_CLEAR).gather(before))
+    counted = pl.DataFrame({"reading_no": found.reading_no, "watched_km": found.watched_km})
+    none = pl.col("clear_no", "emptied_no").fill_null(0)
+    table = pl.concat([clear_before, counted], how="horizontal").with_columns(
+        none, pl.col("watched_km").fill_nan(None)
+    )
+    create_temp_table(con, "reading_order", table)
 
 
 def reading_order(readings: Readings, clears: Clears) -> ReadingOrder:
@@ -73,28 +81,28 @@ def reading_order(readings: Readings, clears: Clears) -> ReadingOrder:
     clear_keys = clears.unit * width + clears.seq
     order = np.argsort(readings.unit * width + readings.seq)
     unit, stored = readings.unit[order], readings.is_stored[order]
-    cleared = np.searchsorted(clear_keys, unit * width + readings.seq[order])
-    clear_no = cleared - np.searchsorted(clear_keys, unit * width)
+    clear_row = np.searchsorted(clear_keys, unit * width + readings.seq[order]) - 1
+    # the row before a unit's first clear is another unit's; -1 reads the one added at the end
+    clear_row[np.append(clears.unit, 0)[clear_row] != unit] = -1
     reading_no = _within(unit, stored.astype(np.int64))
-    km_of_clear = np.append(clears.km, np.nan)[cleared - 1]
-    last_clear_km = np.where(clear_no > 0, km_of_clear, np.nan)
+    clear_km = np.append(clears.km, np.nan)[clear_row]
     watched = np.full(n, np.nan)
     watched[stored] = _watched_km(
-        unit[stored], readings.km[order][stored], clear_no[stored], last_clear_km[stored]
+        unit[stored], readings.km[order][stored], clear_row[stored], clear_km[stored]
     )
     back = np.empty(n, dtype=np.intp)
     back[order] = np.arange(n)
-    return ReadingOrder(clear_no[back], reading_no[back], watched[back])
+    return ReadingOrder(clear_row[back], reading_no[back], watched[back])
 
 
 def _watched_km(
-    unit: IntArray, km: FloatArray, clear_no: IntArray, clear_km: FloatArray
+    unit: IntArray, km: FloatArray, clear_row: IntArray, clear_km: FloatArray
 ) -> FloatArray:
     """Add up what each reading covers: back to the one before or, where between, to a clear."""
     is_first = np.ones(len(unit), dtype=np.bool_)
     is_first[1:] = unit[1:] != unit[:-1]
     km_before = np.where(is_first, np.nan, np.roll(km, 1))
-    is_clear_between = ~is_first & (clear_no > np.roll(clear_no, 1))
+    is_clear_between = ~is_first & (clear_row > np.roll(clear_row, 1))
     begun_km = np.fmax(km_before, np.where(is_clear_between, clear_km, np.nan))
     covered = np.nan_to_num(np.maximum(km - begun_km, 0.0))
     covered[np.isnan(km_before)] = 0.0

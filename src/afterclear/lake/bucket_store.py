@@ -1,8 +1,9 @@
 """A bucket's rows into a store, and its histories out of one store and into another.
 
-Scans, control units and fixes have numbers within their bucket. Where histories of several buckets
-meet, each bucket's numbers begin after those that are there, as those of vehicles do that a store
-rebuilds: they keep their order within a vehicle, which is all that any rule asks.
+Scans, control units, fixes and patterns of units have numbers within their bucket. Where
+histories of several buckets meet, each bucket's numbers begin after those that are there, as those
+of vehicles do that a store rebuilds: they keep their order within a vehicle, which is all that any
+rule asks.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -17,8 +18,15 @@ from afterclear.store.engine.database import scalar, transaction
 from afterclear.store.engine.parquet_files import put_rows, readable
 from afterclear.store.merging.rows import stored_columns
 
-# Numbers by the table that has each of them once; other tables refer to them by the same name.
-_NUMBERED: Final = {"scan_no": "scan_moments", "unit_no": "known_units", "fix_no": "fix_numbers"}
+# Numbers by the table that has each of them; other tables refer to them by the same name ...
+_NUMBERED: Final = {
+    "scan_no": "scan_moments",
+    "unit_no": "known_units",
+    "fix_no": "fix_numbers",
+    "pattern_no": "unit_patterns",
+}
+# ... or by these.
+_OF_NUMBERS: Final = {"first_scan_no": "scan_no", "first_unit_no": "unit_no"}
 _NO_LOAD: Final = 0  # rows of a lake have no load
 
 
@@ -59,6 +67,7 @@ def take_tables(con: Connection, folder: Path, tables: Iterable[str] = HISTORY_T
         number: scalar(con, f"SELECT coalesce(max({number}), 0) FROM store.{table}")
         for number, table in _NUMBERED.items()
     }
+    begin |= {name: begin[number] for name, number in _OF_NUMBERS.items()}
     with transaction(con):
         for table in tables:
             with readable(con, [file_of(folder, table)]) as source:

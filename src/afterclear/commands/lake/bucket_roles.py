@@ -15,8 +15,8 @@ from afterclear.store.engine.passing import passing_store
 
 # What roles are told from ...
 _READ: Final = (
-    "known_units", "scan_moments", "looks", "sightings", "episodes", "attempts", "clear_events",
-    "vehicle_words",
+    "known_units", "scan_moments", "unit_patterns", "sightings", "episodes", "attempts",
+    "clears_placed", "vehicle_words",
 )  # fmt: skip
 # ... and what they leave, each vehicle's own.
 ROLE_TABLES: Final = ("roles", "leftovers", "echo_work", "echo_fixes")

@@ -33,11 +33,13 @@ BATCH_READINGS = 500_000
 # Readings of stored memory in the order of the histories: at one instant a scan before the work,
 # then the clear, then a scan after it. Scan numbers rise with instants and ids.
 _READINGS = """
-    SELECT l.unit_no, l.scan_no, m.km, l.monitors_incomplete,
+    SELECT l.unit_no, l.scan_no, m.km, n.monitors_incomplete,
         m.seen_at + CASE WHEN m.visit_reason = 'post_repair' THEN INTERVAL 2 MICROSECOND
             ELSE INTERVAL 0 MICROSECOND END AS turn_at
     FROM store.looks l
     JOIN store.scan_moments m USING (scan_no)
+    LEFT JOIN store.unit_notes n ON n.vehicle_id = m.vehicle_id AND n.scan_no = l.scan_no
+        AND n.unit_no = l.unit_no
     WHERE l.unit_no BETWEEN $1 AND $2 AND m.vehicle_id BETWEEN $3 AND $4
         AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
     ORDER BY l.unit_no, turn_at, l.scan_no"""

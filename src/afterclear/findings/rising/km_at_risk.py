@@ -36,7 +36,8 @@ _READINGS = """
 _WHOLE_READINGS = """
     SELECT m.vehicle_id, m.seen_at, max(m.km) AS km
     FROM store.scan_moments m
-    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    SEMI JOIN (FROM store.unit_patterns WHERE answered AND is_stored_memory) p
+        ON p.pattern_no = m.pattern_no
     WHERE m.km IS NOT NULL AND m.seen_at <= $1 AND m.vehicle_id BETWEEN $2 AND $3
     GROUP BY ALL ORDER BY m.vehicle_id, m.seen_at"""
 _CLEARS = """
@@ -51,7 +52,8 @@ _UNITS = """
 _FIRST = """
     SELECT min(m.seen_at) AS at
     FROM store.scan_moments m
-    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    SEMI JOIN (FROM store.unit_patterns WHERE answered AND is_stored_memory) p
+        ON p.pattern_no = m.pattern_no
     WHERE m.km IS NOT NULL AND m.seen_at <= $1"""
 
 

@@ -88,7 +88,8 @@ CREATE OR REPLACE TEMP TABLE part_readings AS
 WITH read AS (
     SELECT m.vehicle_id, m.seen_at, max(m.km) AS km
     FROM store.scan_moments m
-    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    SEMI JOIN (FROM store.unit_patterns WHERE answered AND is_stored_memory) p
+        ON p.pattern_no = m.pattern_no
     SEMI JOIN fitted_parts f ON f.vehicle_id = m.vehicle_id
     WHERE m.km IS NOT NULL
     GROUP BY ALL

@@ -61,7 +61,8 @@ FROM visits LEFT JOIN works USING (vehicle_id, visit_no) GROUP BY vehicle_id, vi
 CREATE OR REPLACE TEMP TABLE fault_windows AS
 SELECT m.vehicle_id, min(m.km) AS entry_km, max(m.km) AS exit_km, min(t.platform) AS platform
 FROM store.scan_moments m
-SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+SEMI JOIN (FROM store.unit_patterns WHERE answered AND is_stored_memory) p
+    ON p.pattern_no = m.pattern_no
 JOIN vehicle_traits t ON t.vehicle_id = m.vehicle_id
 WHERE m.km IS NOT NULL
 GROUP BY m.vehicle_id
@@ -75,7 +76,8 @@ WITH readings AS (
     SELECT m.vehicle_id, m.km, bool_or(e.vehicle_id IS NOT NULL) AS found,
         bool_or(e.vehicle_id IS NOT NULL AND m.visit_reason = 'complaint') AS exact
     FROM store.scan_moments m
-    SEMI JOIN (FROM store.looks WHERE answered AND is_stored_memory) l ON l.scan_no = m.scan_no
+    SEMI JOIN (FROM store.unit_patterns WHERE answered AND is_stored_memory) p
+        ON p.pattern_no = m.pattern_no
     LEFT JOIN fault_events e ON e.vehicle_id = m.vehicle_id AND e.seen_at = m.seen_at
     WHERE m.km IS NOT NULL
     GROUP BY m.vehicle_id, m.km

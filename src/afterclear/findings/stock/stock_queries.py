@@ -16,14 +16,16 @@ SELECT vehicle_id, arg_max(scan_no, (seen_at, scan_id)) AS scan_no,
     arg_max({{'km': km}}, (seen_at, scan_id)).km AS km,
     arg_max({{'scope': scan_scope}}, (seen_at, scan_id)).scope AS scan_scope,
     max(seen_at) FILTER (scan_scope = 'full') AS last_full_scan_at
-FROM store.scan_moments m SEMI JOIN store.looks l USING (scan_no)
-WHERE vehicle_id IN {_IN_STOCK} GROUP BY vehicle_id;
+FROM store.scan_moments
+WHERE pattern_no IS NOT NULL AND vehicle_id IN {_IN_STOCK} GROUP BY vehicle_id;
 
 CREATE OR REPLACE TEMP TABLE stock_looks AS
-SELECT k.vehicle_id, k.ecu, l.*
+SELECT k.vehicle_id, k.ecu, l.*, n.since_clear_km, n.warmups, n.monitors_incomplete, n.ecu_vin
 FROM store.looks l
 JOIN (SELECT scan_no FROM stock_last) USING (scan_no)
-JOIN store.known_units k USING (unit_no);
+JOIN store.known_units k USING (unit_no)
+LEFT JOIN store.unit_notes n ON n.vehicle_id = k.vehicle_id AND n.scan_no = l.scan_no
+    AND n.unit_no = l.unit_no;
 """
 
 VEHICLES: Final = """

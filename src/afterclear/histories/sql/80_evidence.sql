@@ -33,7 +33,7 @@ WITH later AS MATERIALIZED (
         s.is_inactive AND a.own_clear_no IS NULL AS may_be_old,
         why_no_evidence(r.why_blind, r.monitors_incomplete, r.cleared_km_ago, f.monitor,
             f.min_clean_km) AS why_none,
-        f.monitor, r.cleared_km_ago, f.min_clean_km
+        f.monitor, f.min_clean_km
     FROM attempts a
     JOIN faults f USING (fault_no)
     JOIN readings r ON r.unit_no = a.unit_no AND r.seq > a.start_seq
@@ -98,7 +98,7 @@ WHERE seq <= coalesce(back_seq, seq);
 -- A clean reading covers the way back to the last clear of its unit; stretches count once.
 CREATE OR REPLACE TEMP TABLE evidence AS
 WITH stretches AS (
-    SELECT fix_no, scan_no, seq, seen_at, km, finding, reason, monitor, cleared_km_ago,
+    SELECT fix_no, scan_no, seq, seen_at, km, finding, reason, monitor, clear_km,
         min_clean_km, told_km, beside_code,
         greatest(attempted_km, clear_km,
             max(km) FILTER (finding = 'clean') OVER before) AS from_km,
@@ -115,8 +115,7 @@ SELECT fix_no, scan_no, seq, seen_at, km, finding,
     CASE WHEN reason = 'shown_again' AND told_km > unwatched_from_km AND told_km < km
          THEN 'first_seen_earlier' ELSE reason END AS reason,
     CASE WHEN reason = 'self_test_incomplete' THEN monitor END AS monitor,
-    CASE WHEN reason = 'too_soon_after_clear' THEN greatest(0, cleared_km_ago) END
-        AS since_clear_km,
+    CASE WHEN reason = 'too_soon_after_clear' THEN clear_km END AS clear_km,
     CASE WHEN reason = 'too_soon_after_clear' THEN min_clean_km END AS needed_km,
     CASE WHEN finding = 'clean' THEN least(from_km, km) END AS stretch_from_km,
     CASE WHEN finding = 'clean' THEN km END AS stretch_to_km,

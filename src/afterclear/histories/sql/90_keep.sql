@@ -17,25 +17,47 @@ INSERT INTO store.vehicle_clocks BY NAME
 SET VARIABLE last_scan_no = (SELECT coalesce(max(scan_no), 0) FROM store.scan_moments);
 SET VARIABLE last_unit_no = (SELECT coalesce(max(unit_no), 0) FROM store.known_units);
 SET VARIABLE last_fix_no = (SELECT coalesce(max(fix_no), 0) FROM store.fix_numbers);
+-- patterns that the store lacks, with numbers of their own
+SET VARIABLE last_pattern_no = (SELECT coalesce(max(pattern_no), 0) FROM store.unit_patterns);
+CREATE OR REPLACE TEMP TABLE new_patterns AS
+SELECT pattern, (getvariable('last_pattern_no') + row_number() OVER (ORDER BY pattern))::INTEGER
+    AS pattern_no
+FROM (SELECT pattern FROM scan_patterns UNION SELECT pattern FROM clear_patterns)
+ANTI JOIN store.unit_patterns USING (pattern);
+INSERT INTO store.unit_patterns BY NAME
+    SELECT pattern_no, pattern, place // 4 AS unit_at, place // 2 % 2 = 1 AS answered,
+        place % 2 = 1 AS is_stored_memory
+    FROM (SELECT *, unnest(range(len(pattern))) AS place FROM new_patterns)
+    WHERE pattern[place + 1] = '1';
+CREATE OR REPLACE TEMP TABLE pattern_numbers AS
+SELECT pattern, min(pattern_no) AS pattern_no FROM store.unit_patterns GROUP BY pattern;
 INSERT INTO store.scan_moments BY NAME
     SELECT h.scan_no + getvariable('last_scan_no') AS scan_no, b.vehicle_id, h.scan_id, h.seen_at,
-        m.km, m.km_low, m.km_high, h.scan_scope, h.visit_reason, o.reading_km
+        m.km, nullif(m.km_low, m.km) AS km_low, nullif(m.km_high, m.km) AS km_high,
+        nullif(o.reading_km, m.km) AS reading_km, o.reading_km IS NOT NULL AS is_reading,
+        h.scan_scope, h.visit_reason,
+        p.first_unit_no + getvariable('last_unit_no') AS first_unit_no, n.pattern_no
     FROM scan_heads h
     JOIN bucket b USING (vehicle_no)
     LEFT JOIN moment_km m USING (scan_no)
-    LEFT JOIN odometer o ON o.scan_no = h.scan_no AND o.set_aside IS NULL AND o.line_km = o.reading_km
+    LEFT JOIN odometer o ON o.scan_no = h.scan_no AND o.set_aside IS NULL
+        AND o.line_km = o.reading_km
+    LEFT JOIN scan_patterns p USING (scan_no)
+    LEFT JOIN pattern_numbers n USING (pattern)
     ORDER BY h.scan_no;
 INSERT INTO store.known_units BY NAME
     SELECT u.unit_no + getvariable('last_unit_no') AS unit_no, b.vehicle_id, u.ecu
     FROM unit_names u JOIN bucket b USING (vehicle_no);
-INSERT INTO store.looks BY NAME
-    SELECT r.scan_no + getvariable('last_scan_no') AS scan_no,
-        r.unit_no + getvariable('last_unit_no') AS unit_no, r.answered, r.is_stored_memory,
-        coalesce(s.n, 0)::INTEGER AS n_codes, r.since_clear_km, r.warmups, r.monitors_incomplete,
-        r.ecu_vin
+INSERT INTO store.unit_notes BY NAME
+    SELECT b.vehicle_id, r.scan_no + getvariable('last_scan_no') AS scan_no,
+        r.unit_no + getvariable('last_unit_no') AS unit_no, coalesce(s.n, 0)::INTEGER AS n_codes,
+        r.since_clear_km, r.warmups, r.monitors_incomplete, r.ecu_vin
     FROM unit_readings r
+    JOIN bucket b USING (vehicle_no)
     LEFT JOIN (SELECT scan_no, unit_no, count(*) AS n FROM sightings GROUP BY ALL) s
         ON s.scan_no = r.scan_no AND s.unit_no = r.unit_no
+    WHERE coalesce(s.n, r.since_clear_km, r.warmups) IS NOT NULL
+        OR coalesce(r.monitors_incomplete, r.ecu_vin) IS NOT NULL
     ORDER BY r.scan_no, r.unit_no;
 INSERT INTO store.sightings BY NAME
     SELECT b.vehicle_id, h.scan_id, u.ecu, f.code, f.family, h.seen_at, r.km, s.presence,
@@ -46,11 +68,14 @@ INSERT INTO store.sightings BY NAME
     JOIN scan_heads h ON h.scan_no = s.scan_no
     JOIN unit_names u ON u.unit_no = f.unit_no
     JOIN readings r ON r.unit_no = s.unit_no AND r.scan_no = s.scan_no;
-INSERT INTO store.clear_events BY NAME
-    SELECT b.vehicle_id, u.ecu, c.* EXCLUDE (unit_no)
-    FROM clear_events c
-    JOIN unit_names u USING (unit_no)
-    JOIN bucket b USING (vehicle_no);
+INSERT INTO store.clears_placed BY NAME
+    SELECT b.vehicle_id, n.pattern_no,
+        c.* EXCLUDE (vehicle_no, pattern)
+            REPLACE (c.first_unit_no + getvariable('last_unit_no') AS first_unit_no)
+    FROM clear_patterns c
+    JOIN pattern_numbers n USING (pattern)
+    JOIN bucket b USING (vehicle_no)
+    ORDER BY c.vehicle_no, c.cleared_at, n.pattern_no;
 INSERT INTO store.episodes BY NAME
     SELECT b.vehicle_id, u.ecu, e.code, e.family, e.onset_low_at, e.onset_high_at,
         e.onset_low_km, e.onset_high_km, e.last_seen_at, e.last_seen_km, e.ended_by,
@@ -85,11 +110,10 @@ INSERT INTO store.attempts BY NAME
 INSERT INTO store.fix_numbers BY NAME
     SELECT fix_no + getvariable('last_fix_no') AS fix_no, attempt_id, vehicle_id
     FROM attempts ORDER BY fix_no;
-INSERT INTO store.evidence_steps BY NAME
-    SELECT e.fix_no + getvariable('last_fix_no') AS fix_no,
-        e.scan_no + getvariable('last_scan_no') AS scan_no, e.finding, e.reason,
-        e.monitor, e.since_clear_km, e.needed_km, e.stretch_from_km
-    FROM evidence e ORDER BY fix_no, scan_no;
+INSERT INTO store.evidence_runs BY NAME
+    SELECT e.* REPLACE (e.fix_no + getvariable('last_fix_no') AS fix_no,
+        e.first_scan_no + getvariable('last_scan_no') AS first_scan_no)
+    FROM evidence_runs e ORDER BY fix_no, first_scan_no;
 INSERT INTO store.onsets BY NAME
     SELECT b.vehicle_id, u.ecu, o.family, o.before_km, o.gap_km
     FROM onsets o

@@ -71,7 +71,7 @@ PAGE_FLEET: Final[dict[str, str]] = {
         ),
         scanned AS (
             SELECT vehicle_id, max(seen_at) AS last_scan_at
-            FROM scan_moments WHERE scan_no IN (SELECT scan_no FROM looks) GROUP BY vehicle_id
+            FROM scan_moments WHERE pattern_no IS NOT NULL GROUP BY vehicle_id
         ),
         line AS ({_LINE})
         SELECT vehicle_id, v.vin, v.plate, v.make, v.model, v.model_year, v.powertrain, v.site,
@@ -145,10 +145,10 @@ PAGE_COUNTS: Final[dict[str, str]] = {
         ANTI JOIN echo_fixes USING (attempt_id)
         WHERE outcome = 'came_back'
             AND coalesce(returned_at, attempted_at) < getvariable('look_back')""",
-    "n_scans": "SELECT count(*) FROM scan_moments WHERE scan_no IN (SELECT scan_no FROM looks)",
+    "n_scans": "SELECT count(*) FROM scan_moments WHERE pattern_no IS NOT NULL",
     "n_partial": """
         SELECT count(*) FROM scan_moments
-        WHERE scan_scope = 'partial' AND scan_no IN (SELECT scan_no FROM looks)""",
+        WHERE scan_scope = 'partial' AND pattern_no IS NOT NULL""",
 }
 
 # Episodes that are news since the digest before, out of those with their words

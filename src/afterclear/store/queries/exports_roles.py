@@ -61,7 +61,7 @@ _STOCK_LAST: Final = """
         max(seen_at) AS last_scan_at,
         arg_max({'km': km}, (seen_at, scan_id)).km AS line_km
     FROM scan_moments
-    WHERE vehicle_id IN (SELECT vehicle_id FROM stock) AND scan_no IN (SELECT scan_no FROM looks)
+    WHERE vehicle_id IN (SELECT vehicle_id FROM stock) AND pattern_no IS NOT NULL
     GROUP BY vehicle_id"""
 _STOCK_READ: Final = """
     SELECT vehicle_id, max(read_at) AS read_at, max(line_km) AS line_km

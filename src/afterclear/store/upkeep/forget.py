@@ -285,13 +285,11 @@ def _erase(con: Connection, table: str, where: tuple[str, object], now: datetime
 def _erase_history(con: Connection, vehicle_id: str) -> int:
     """Erase all other rows with the vehicle's number, and rows about its attempts and scans."""
     own = "SELECT attempt_id FROM attempts WHERE vehicle_id = $1"
-    scans = "SELECT scan_no FROM scan_moments WHERE vehicle_id = $1"
     fixes = "SELECT fix_no FROM fix_numbers WHERE vehicle_id = $1"
     hanging = [
-        ("evidence_steps", f"fix_no IN ({fixes})"),
+        ("evidence_runs", f"fix_no IN ({fixes})"),
         ("verdicts", f"attempt_id IN ({own})"),
         ("digest_outcomes", f"attempt_id IN ({own})"),
-        ("looks", f"scan_no IN ({scans})"),
     ]
     with_number = query(
         con,
@@ -302,7 +300,7 @@ def _erase_history(con: Connection, vehicle_id: str) -> int:
     others = [name for name in with_number if name not in (*TABLES, *PARTS, *_OF_THE_JOB)]
     hanging += [(name, "vehicle_id = $1") for name in others]
     # numbers and names last: the others are found through them
-    hanging.sort(key=lambda part: part[0] in ("attempts", "fix_numbers", "scan_moments"))
+    hanging.sort(key=lambda part: part[0] in ("attempts", "fix_numbers"))
     erased = 0
     for table, where in hanging:
         if not scalar(
