@@ -68,6 +68,22 @@ def test_how_far_a_unit_was_watched_is_read_once(tmp_path: Path) -> None:
         assert rows(con, "recurring") == before != []
 
 
+def test_in_which_order_the_store_holds_onsets_makes_no_difference(tmp_path: Path) -> None:
+    """Onsets after equal distances are returns to different degrees: the sum is one sum."""
+    with found(tmp_path, *(recurrent(f"V{n}", every=2) for n in range(6))) as con:
+        con.script("UPDATE store.verdicts SET p_same_fault = 0.1 * (1 + hash(attempt_id) % 7)")
+        told = []
+        for order in ("rowid", "rowid DESC", "hash(onset_high_at, vehicle_id)"):
+            con.script(f"""CREATE OR REPLACE TEMP TABLE turned AS
+                FROM store.episodes ORDER BY {order};
+                DELETE FROM store.episodes; INSERT INTO store.episodes FROM turned;
+                DELETE FROM store.recurring""")
+            put_traits(con, RULES.as_of)
+            find_recurring(con, CATALOGUE)
+            told.append(rows(con, "recurring"))
+    assert told[0] == told[1] == told[2] != []
+
+
 def peers(n: int, n_onsets: int = 0) -> list[Story]:
     """Vehicles read each 2000 km for 40,000 km; the first ``n_onsets`` have the code once."""
     stories = []

@@ -1,11 +1,14 @@
 """A lake holds a store's rows by bucket and month, and judging it says what the store says."""
 
+import re
 from pathlib import Path
 
 import polars as pl
 import pytest
+from click.testing import CliRunner
 from hypothesis import Phase, given, settings
 
+from afterclear.cli import main
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
@@ -68,6 +71,16 @@ def test_a_new_lake_needs_a_number_of_buckets_and_keeps_it(garage: App, tmp_path
         fill_lake(garage, tmp_path / "lake", 2)
     with pytest.raises(UsageError, match="There is no lake at"):
         analyse_lake(garage, tmp_path / "elsewhere", HERE)
+
+
+def test_the_command_says_what_the_lake_holds_and_what_was_written(
+    garage: App, tmp_path: Path
+) -> None:
+    command = ["--store", str(garage.store), "lake-fill", str(tmp_path / "lake"), "--buckets", "3"]
+    first, again = (CliRunner().invoke(main, command).output for _ in range(2))
+    assert re.fullmatch(r"(\d+) rows in 3 buckets, (\d+) pieces: \2 written, .*\n", first)
+    assert re.fullmatch(r"(\d+) rows in 3 buckets, (\d+) pieces: 0 written, .*\n", again)
+    assert (tmp_path / "lake").stat().st_mode & 0o077 == 0  # it names vehicles and people
 
 
 @pytest.mark.slow

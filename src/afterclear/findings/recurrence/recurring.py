@@ -149,7 +149,7 @@ def _faults(con: Connection, exposure: Watching, units: pl.DataFrame) -> pl.Data
         query(con, _DIRTY_PAIRS)
         .with_columns(pl.col("code").cast(codes))
         .join(faults.select("unit_no", "code", "fault"), on=["unit_no", "code"])
-        .sort("fault", "km")
+        .sort("fault", "km", "p_return")  # equal distances: a sum is added up in one order
     )
     fault = pairs["fault"].to_numpy().astype(np.int64)
     rates = onset_rates(fault, pairs["km"], faults["clean_km"].to_numpy())
