@@ -296,7 +296,7 @@ from tests.faults.child import app_in
 app = app_in(Path(sys.argv[1]))
 from afterclear.store.engine.database import open_store
 with app.long_writing("run"), open_store(app.store) as con:
-    con.execute("DELETE FROM scan_rows")
+    con.execute("DELETE FROM scan_lines")
     print("held", flush=True)
     sys.stdin.readline()
 """

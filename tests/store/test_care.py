@@ -82,7 +82,7 @@ def test_a_backup_while_a_run_writes_is_the_store_as_it_was_before(
     """The run holds the store; the backup is made from the readers' copy."""
     before = exports(app)
     with app.long_writing("run"), open_store(app.store) as con:
-        con.execute("DELETE FROM scan_rows")
+        con.execute("DELETE FROM scan_lines")
         backup(app, tmp_path / "b.tar")
     other = elsewhere(app, tmp_path / "other")
     restore(other, tmp_path / "b.tar")
@@ -179,7 +179,7 @@ def test_a_store_in_place_is_put_aside_only_when_asked(app: App, tmp_path: Path)
     backup(app, tmp_path / "b.tar")
     before = exports(app)
     with open_store(app.store) as con:
-        con.execute("DELETE FROM scan_rows")
+        con.execute("DELETE FROM scan_lines")
     with pytest.raises(StoreError, match="--replace"):
         restore(app, tmp_path / "b.tar")
     restore(app, tmp_path / "b.tar", replacing=True)

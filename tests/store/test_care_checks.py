@@ -12,7 +12,7 @@ from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.upkeep.checks import CHECKS, check_rows
 from tests.store.care_fixture import copy_of_garage
 
-_HELD_BY = {"vehicles": "vehicles", "scans": "scan_rows", "clears": "clears", "repairs": "repairs"}
+_HELD_BY = {"vehicles": "vehicles", "scans": "scan_lines", "clears": "clears", "repairs": "repairs"}
 # a sentence's words, and what breaks it
 BREACHES = [
     ("rows read are rows stored", "UPDATE loads SET rows_read = 99 WHERE load_id = 1"),
@@ -40,7 +40,7 @@ BREACHES = [
     ),
     (
         "one line of scan_facts",
-        "DELETE FROM scan_rows WHERE fact_no IN (SELECT min(fact_no) FROM scan_rows)",
+        "DELETE FROM scan_lines WHERE fact_no IN (SELECT min(fact_no) FROM scan_lines)",
     ),
     ("one line of unit_answers", "DELETE FROM unit_answers WHERE code IS NULL"),
     ("A row was superseded", "UPDATE superseded SET superseded_by = 1"),

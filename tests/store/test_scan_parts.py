@@ -1,9 +1,11 @@
 """Scan rows lie in three tables and are read as one: nothing is lost, and nothing is left over."""
 
+import re
 from pathlib import Path
 
 import pytest
 
+import afterclear
 from afterclear.plain import SCANS
 from afterclear.store.engine.database import open_store, transaction
 from afterclear.store.intake import direct_load, scan_stream
@@ -35,7 +37,7 @@ def test_what_is_alike_is_kept_once(store: Path, tmp_path: Path) -> None:
         for unit, code, status in (("engine", "P0301", "confirmed"), ("brakes", "", ""))
     )
     load(store, write(tmp_path, "a.csv", HEAD + told))
-    assert sizes(store) == {"scan_facts": 4, "unit_answers": 2, "scan_rows": 8}
+    assert sizes(store) == {"scan_facts": 4, "unit_answers": 2, "scan_lines": 8}
     assert rows(
         store, "SELECT scan_id, vehicle_id, ecu, code, odometer_km FROM scans ORDER BY ALL"
     )[-2:] == [("S4", "V0", "brakes", None, 4000.0), ("S4", "V0", "engine", "P0301", 4000.0)]
@@ -88,7 +90,7 @@ def test_a_load_that_goes_leaves_no_fact_and_no_answer(store: Path, tmp_path: Pa
     load(store, kept, gone)
     with open_store(store) as con, transaction(con):
         withdraw(con, [2], 2)
-    assert sizes(store) == {"scan_facts": 1, "unit_answers": 1, "scan_rows": 1}
+    assert sizes(store) == {"scan_facts": 1, "unit_answers": 1, "scan_lines": 1}
     assert rows(store, "SELECT vehicle_id, description FROM scans") == [("V1", "said 1")]
 
 
@@ -141,3 +143,19 @@ def test_a_row_that_is_wrong_in_its_quotes_is_refused_in_whatever_piece_it_stand
     (long,) = load(tmp_path / "long.duckdb", file)
     assert (short.rows_stored, short.rows_rejected) == (long.rows_stored, long.rows_rejected)
     assert contents(tmp_path / "short.duckdb") == contents(tmp_path / "long.duckdb")
+
+
+def test_no_table_of_the_moment_is_called_as_a_part_is() -> None:
+    """The view would read it in the part's place."""
+    source = Path(afterclear.__file__).parent
+    made = {
+        name
+        for file in (*source.rglob("*.py"), *source.rglob("*.sql"))
+        for pair in re.findall(
+            r"TEMP (?:TABLE|VIEW) (?:IF NOT EXISTS )?(\w+)|create_temp_table\(\s*con,\s*\"(\w+)\"",
+            file.read_text(encoding="utf-8"),
+        )
+        for name in pair
+    }
+    assert {"bucket", "scan_rows", "facts_told"} <= made
+    assert not made & PARTS.keys()

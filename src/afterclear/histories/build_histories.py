@@ -173,7 +173,7 @@ def _buckets(con: Connection, vehicles: pl.Series) -> Iterator[pl.DataFrame]:
         con,
         """SELECT a.vehicle_id, coalesce(n, 0) AS n FROM asked a
            LEFT JOIN (SELECT vehicle_id, count(*) AS n
-                      FROM store.scan_rows JOIN store.scan_facts USING (fact_no)
+                      FROM store.scan_lines JOIN store.scan_facts USING (fact_no)
                       SEMI JOIN asked USING (vehicle_id) GROUP BY vehicle_id) USING (vehicle_id)
            ORDER BY a.vehicle_id""",
     )

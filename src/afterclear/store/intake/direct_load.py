@@ -140,7 +140,7 @@ def _checked_scans(con: Connection, load_id: int) -> int:
                 SELECT answer_no, min(answer_no) OVER (PARTITION BY {key_within_scan()}) AS said
                 FROM unit_answers SEMI JOIN answers_told USING (answer_no))
             SELECT count(*) FROM (
-                SELECT 1 FROM scan_rows JOIN told USING (fact_no) JOIN said USING (answer_no)
+                SELECT 1 FROM scan_lines JOIN told USING (fact_no) JOIN said USING (answer_no)
                 GROUP BY scan, said HAVING count(*) > 1)""",
     )
     known = scalar(
@@ -151,7 +151,7 @@ def _checked_scans(con: Connection, load_id: int) -> int:
     told = "facts_told"
     if repeated or known or known_vins(con, SCANS.name, told) or _any_near_miss(con, told):
         raise NotPlainlyNew
-    return scalar(con, "SELECT count(*) FROM scan_rows SEMI JOIN facts_told USING (fact_no)")
+    return scalar(con, "SELECT count(*) FROM scan_lines SEMI JOIN facts_told USING (fact_no)")
 
 
 def _checked_count(con: Connection, source: RawTable, load_id: int) -> int:

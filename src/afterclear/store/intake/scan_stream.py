@@ -159,7 +159,7 @@ def _unit_is_missing(con: Connection) -> bool:
 def _store_rows(con: Connection, own: _Part, rows: pl.DataFrame) -> None:
     create_temp_table(con, "piece_rows", rows.sort("fact_no"))
     as_they_are = [name for name in rows.columns if name not in own.cells]
-    con.execute(f"INSERT INTO scan_rows BY NAME {own.parsed_from('piece_rows', as_they_are)}")
+    con.execute(f"INSERT INTO scan_lines BY NAME {own.parsed_from('piece_rows', as_they_are)}")
 
 
 def pieces(path: Path, folder: Path) -> Iterator[Path]:

@@ -3,7 +3,7 @@
 A scan's rows differ in little: its number, vehicle, time and distance are the same in all of them,
 and what a unit answers is mostly what units of its kind answered before. So three tables hold
 them: ``scan_facts`` (what rows of one scan share), ``unit_answers`` (each answer there was) and
-``scan_rows`` (which answer in which scan, and what is of that row alone). ``scans`` is a view that
+``scan_lines`` (which answer in which scan, and what is of that row alone). ``scans`` is a view that
 puts them together, the plain layout as it was delivered; whoever reads asks the view.
 
 Rows of one scan that disagree, in their time perhaps, have a line each in ``scan_facts``; nothing
@@ -29,7 +29,7 @@ OF_THE_ROW: Final = (
     *("warmups_since_clear", "extras"),
 )
 # The tables, and of each the columns that ``scans`` shows.
-PARTS: Final = {"scan_facts": FACTS, "unit_answers": ANSWERS, "scan_rows": OF_THE_ROW}
+PARTS: Final = {"scan_facts": FACTS, "unit_answers": ANSWERS, "scan_lines": OF_THE_ROW}
 _SCAN: Final = ("vehicle_id", "scan_id")  # what names one scan
 
 
@@ -41,7 +41,7 @@ def placed_scans(among: str = "") -> str:
     of_these = f"SEMI JOIN {among} USING ({', '.join(_SCAN)})" if among else ""
     return f"""(SELECT {", ".join([*FACTS, *ANSWERS, *OF_THE_ROW])}, r.rowid AS place
         FROM (FROM scan_facts {of_these}) f
-        JOIN scan_rows r USING (fact_no) JOIN unit_answers a USING (answer_no))"""
+        JOIN scan_lines r USING (fact_no) JOIN unit_answers a USING (answer_no))"""
 
 
 def insert_scans(con: Connection, rows: str) -> None:
@@ -55,7 +55,7 @@ def insert_scans(con: Connection, rows: str) -> None:
     take_answers(con)
     same_scan = _same("t", "f", _SCAN if is_each_scan_one(con) else FACTS)
     con.execute(
-        f"""INSERT INTO scan_rows (fact_no, answer_no, {", ".join(OF_THE_ROW)})
+        f"""INSERT INTO scan_lines (fact_no, answer_no, {", ".join(OF_THE_ROW)})
             SELECT f.fact_no, a.answer_no, {", ".join(f"t.{name}" for name in OF_THE_ROW)}
             FROM ({rows}) t JOIN facts_told f ON {same_scan}
             JOIN answers_told a ON {_same("t", "a", ANSWERS)}
@@ -110,17 +110,17 @@ def delete_scans(con: Connection, where: str, values: Values = ()) -> None:
     """Delete rows of ``scans``, with the facts and answers that no other row has."""
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE rows_leaving AS
-            SELECT rowid AS place, fact_no, answer_no FROM scan_rows
+            SELECT rowid AS place, fact_no, answer_no FROM scan_lines
             WHERE rowid IN (SELECT place FROM {placed_scans()} WHERE {where})""",
         values,
     )
-    con.execute("DELETE FROM scan_rows WHERE rowid IN (SELECT place FROM rows_leaving)")
+    con.execute("DELETE FROM scan_lines WHERE rowid IN (SELECT place FROM rows_leaving)")
     for table, number in (("scan_facts", "fact_no"), ("unit_answers", "answer_no")):
         con.execute(
             f"""DELETE FROM {table} WHERE {number} IN (
                     SELECT {number} FROM rows_leaving
                     EXCEPT
-                    SELECT {number} FROM scan_rows SEMI JOIN rows_leaving USING ({number}))"""
+                    SELECT {number} FROM scan_lines SEMI JOIN rows_leaving USING ({number}))"""
         )
 
 

@@ -1,5 +1,6 @@
 -- Scan rows in three tables: what rows of a scan share once, each answer of a unit once, and the
 -- rows. ``scans`` stays, as the view that puts them together. See store/merging/scan_parts.py.
+-- (A view must not name a table the histories build under the same name: it would read that.)
 CREATE TABLE scan_facts (
     fact_no INTEGER NOT NULL, vehicle_id VARCHAR NOT NULL, scan_id VARCHAR NOT NULL,
     scanned_at TIMESTAMP NOT NULL, odometer_km DOUBLE, engine_hours DOUBLE, scan_scope VARCHAR,
@@ -9,7 +10,7 @@ CREATE TABLE unit_answers (
     answer_no INTEGER NOT NULL, ecu VARCHAR, ecu_response VARCHAR, code VARCHAR, status VARCHAR,
     description VARCHAR, monitors_incomplete VARCHAR, lamps VARCHAR
 );
-CREATE TABLE scan_rows (
+CREATE TABLE scan_lines (
     fact_no INTEGER NOT NULL, answer_no INTEGER NOT NULL, occurrences INTEGER,
     first_seen_km DOUBLE, ecu_vin VARCHAR, distance_since_clear_km DOUBLE,
     warmups_since_clear INTEGER, extras VARCHAR
@@ -28,7 +29,7 @@ FROM (SELECT DISTINCT ecu, ecu_response, code, status, description, monitors_inc
       FROM scans)
 ORDER BY 1;
 
-INSERT INTO scan_rows
+INSERT INTO scan_lines
 SELECT f.fact_no, a.answer_no, s.occurrences, s.first_seen_km, s.ecu_vin,
     s.distance_since_clear_km, s.warmups_since_clear, s.extras
 FROM scans s
@@ -54,6 +55,6 @@ SELECT f.scan_id, f.vehicle_id, f.scanned_at, f.odometer_km, f.engine_hours, f.s
     f.memory, a.ecu, a.ecu_response, a.code, a.status, a.description, r.occurrences,
     r.first_seen_km, r.ecu_vin, r.distance_since_clear_km, r.warmups_since_clear,
     a.monitors_incomplete, a.lamps, f.visit_reason, r.extras, f.load_id
-FROM scan_rows r
+FROM scan_lines r
 JOIN scan_facts f USING (fact_no)
 JOIN unit_answers a USING (answer_no);

@@ -9,7 +9,7 @@ _FALL_KM, _FALL_SHARE, _SLACK_KM = 2.0, 0.001, 100.0
 # Readings of a larger load are set aside by the next analysis only: checking all takes too long.
 _MOST_ROWS = 1_000_000
 _SCAN_ROWS = """
-    FROM scan_rows SEMI JOIN (SELECT fact_no FROM scan_facts WHERE load_id = {}) USING (fact_no)"""
+    FROM scan_lines SEMI JOIN (SELECT fact_no FROM scan_facts WHERE load_id = {}) USING (fact_no)"""
 
 
 def doubtful_vins(con: Connection, load_id: int) -> str:

@@ -102,8 +102,8 @@ def _parts_of_scans() -> Iterator[Check]:
         yield Check(
             f"Every scan row has one line of {table}, and every line there has a row.",
             f"""SELECT {number}::VARCHAR FROM (
-                    (SELECT DISTINCT {number} FROM scan_rows EXCEPT {numbers})
-                    UNION ALL ({numbers} EXCEPT ALL SELECT DISTINCT {number} FROM scan_rows))""",
+                    (SELECT DISTINCT {number} FROM scan_lines EXCEPT {numbers})
+                    UNION ALL ({numbers} EXCEPT ALL SELECT DISTINCT {number} FROM scan_lines))""",
         )
 
 
