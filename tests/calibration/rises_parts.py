@@ -1,9 +1,9 @@
 """Parts fitted in fleets of 1,000 vehicles through the whole search: brands, numbers, months.
 
-Each vehicle has a part of each of twelve kinds fitted about once in five years, of one of six
-numbers of three brands.  One repair in ten is back within 5,000 km, whoever made the part; later
-faults are seldom.  What the tool counts of readings is given to it here; groups, weights and limits
-are its own.
+Each vehicle has a part of each of twelve kinds fitted about once in five years, of the first kind
+each year, of one of six numbers of three brands.  One repair in ten is back within 5,000 km,
+whoever made the part; later faults are seldom.  What the tool counts of readings is given to it
+here; groups, weights and limits are its own.
 """
 
 from dataclasses import dataclass
@@ -31,7 +31,8 @@ from afterclear.findings.rising.rate_records import Records
 N_VEHICLES, KINDS, N_NUMBERS, N_BRANDS = 1000, 12, 6, 3
 N_DAYS = 600
 KM_A_DAY = 60.0
-FITTED_A_YEAR = 0.2  # of each kind on a vehicle
+FITTED_A_YEAR = (1.0, *[0.2] * (KINDS - 1))  # of each kind on a vehicle
+BAD_KIND = "component 00"  # the first
 _EARLY, _LATE = 0.10, 0.05  # share back within 5,000 km; faults a year after
 _ZERO = datetime(2025, 1, 6)  # noqa: DTZ001 - as in the store; a Monday
 _LIMITS = np.array([0.0, *PART_BANDS_KM, np.inf]) / KM_A_DAY  # days since the fitting
@@ -74,7 +75,7 @@ def _units(
     number: int, rng: np.random.Generator, bad: Bad | None
 ) -> tuple[pl.DataFrame, np.ndarray[tuple[int], np.dtype[np.int64]]]:
     """Parts with their fate, and the day until which each is at risk."""
-    n = int(rng.poisson(N_VEHICLES * FITTED_A_YEAR * N_DAYS / 365))
+    n = int(rng.poisson(N_VEHICLES * FITTED_A_YEAR[number] * N_DAYS / 365))
     fit = np.sort(rng.integers(0, N_DAYS, n))
     of = rng.integers(0, N_NUMBERS, n)
     factor = np.ones(n)

@@ -5,6 +5,7 @@ from statistics import median
 import pytest
 
 from tests.calibration.rises import N_MODELS, WITHIN_DAYS, cusum_finds, floor, found_after
+from tests.calibration.rises_parts import BAD_KIND, Bad, search_parts
 from tests.calibration.rises_whole import N_DAYS, search_whole
 from tests.campaigns import counted, repeats
 
@@ -76,3 +77,37 @@ def test_equal_fleets_looked_at_daily_raise_less_than_one_alarm_a_year(
     )
     print(f"{per_year} a year: {sum(found)} false alarms in {years} years")
     assert sum(found) / years <= 1
+
+
+@pytest.mark.slow
+def test_equal_parts_raise_hardly_an_alarm() -> None:
+    """Brands, numbers and months of fitting of 12 kinds on 1,000 vehicles, looked at daily."""
+    found = [len(search_parts(5000 + seed)) for seed in range(repeats(FLEETS))]
+    years = round(len(found) * YEARS)
+    counted(
+        years, "years of 1,000 vehicles with equal parts looked at daily: false alarms", sum(found)
+    )
+    # with the 0.6 or 0.7 of groups of vehicles less than one
+    assert sum(found) / years <= 0.25
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("factor", "least"), [(3.0, 0.0), (5.0, 0.3)])
+def test_a_part_number_that_fails_more_often_from_a_month_on_is_found(
+    factor: float, least: float
+) -> None:
+    """One of six numbers of a kind that is fitted 1,000 times a year."""
+    bad, days = Bad(2, 300, N_DAYS, factor), 180
+    delays = []
+    for seed in range(repeats(FLEETS)):
+        own = [each for each in search_parts(6000 + seed, bad) if each.fault.name == BAD_KIND]
+        found = [each.rise.alarm_day - bad.from_day for each in own]
+        delays.append(min((each for each in found if each >= 0), default=None))
+    n = sum(each is not None and each <= days for each in delays)
+    counted(
+        len(delays),
+        f"faults {factor:g} times as often after one of six numbers, about 14 fitted a month: not "
+        f"found within {days} days",
+        len(delays) - n,
+    )
+    assert n / len(delays) >= least

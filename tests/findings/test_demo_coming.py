@@ -12,9 +12,10 @@ import pytest
 
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
+from afterclear.commands.queries.decoding import CodeMeaning, decode_code
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.commands.queries.vehicle_story import vehicle_story
-from afterclear.digest.common.file_names import vehicle_page
+from afterclear.digest.common.file_names import sheet_page, vehicle_page
 from tests.scenario.book import Book
 from tests.scenario.catalogue import WHEEL_SENSOR
 from tests.scenario.drive import END
@@ -75,6 +76,25 @@ def test_the_terminal_says_what_cured_an_open_fault_by_brand_and_grade_as_its_pa
     assert re.search(r" By brand: Norvandel \d.*; Cadrowen \d.* By grade: original \d", said[0])
     page = demo_run[1].digest.index.parent / vehicle_page(vehicle)
     assert f"<li>{said[0]}</li>" in page.read_text(encoding="utf-8")
+
+
+def test_page_sheet_decode_and_terminal_say_the_same_of_a_brakes_fault_beside_its_caution(
+    app: App, demo_run: tuple[App, DemoReport]
+) -> None:
+    is_open, of_wheel = pl.col("ended_by") == "open", pl.col("family").str.starts_with(_WHEEL)
+    episode = export_frame(app, "episodes").filter(is_open & of_wheel).row(0, named=True)
+    (decoded,) = decode_code(app, episode["code"])
+    assert isinstance(decoded, CodeMeaning)
+    story = vehicle_story(app, episode["vehicle_id"])
+    assert decoded.cured in story.cured.values()
+    assert any("Brake" in caution.title for caution in decoded.cautions)
+    assert set(decoded.cautions) <= set(story.cautions)
+    for name in (vehicle_page(episode["vehicle_id"]), sheet_page(episode["vehicle_id"])):
+        html = (demo_run[1].digest.index.parent / name).read_text(encoding="utf-8")
+        assert [words for words in decoded.cured if f"<li>{words}</li>" not in html] == []
+        assert [c.title for c in decoded.cautions if c.title not in html] == []
+    fleet = demo_run[1].digest.index.with_name("fleet.html").read_text(encoding="utf-8")
+    assert fleet.count("no reason to leave out a check") >= 2  # of works, and of parts to have
 
 
 def test_an_order_without_codes_is_the_repair_of_the_fault_its_part_may_cure(app: App) -> None:

@@ -87,7 +87,7 @@ class EmergingVehicle:
 _METHOD: Final = (
     "Shiryaev-Roberts sum of gamma-Poisson Bayes factors over days of change, first onset per "
     "vehicle over km by band of distance, less what rises everywhere; weights of all groups and "
-    "components sum to 1, at most 3.6 false alarms a year, less than one in simulated fleets; of "
+    "components sum to 1, at most five false alarms a year, less than one in simulated fleets; of "
     "parts first fault since the fitting, over km by distance since"
 )
 _SAYS: Final = (

@@ -23,6 +23,8 @@ from afterclear.estimators.rates.rising import (
     Rise,
     Search,
     find_rises,
+    group_spread,
+    squared_misses,
 )
 from afterclear.findings.common.tables import forget
 from afterclear.findings.rising.alarms import ALARMS_A_YEAR, PART_LEVELS, PART_SHARES
@@ -42,8 +44,9 @@ _SQL = files("afterclear.findings") / "sql" / "fitted_parts.sql"
 _PUT = ("fitted_lines", "fitted_parts", "part_readings")
 PART_BANDS_KM: Final = (5_000.0, 20_000.0)  # since the fitting (own judgement)
 N_PART_BANDS: Final = 2 * (len(PART_BANDS_KM) + 1)  # fitted for a fault, or not
-# brands differ for long; how much is fixed, as few have onsets enough to tell (own judgement)
-_SPREAD: Final = 0.25
+# Squared spread of brands, or of numbers, of one kind where little is known yet, and how many
+# squared onsets it is worth (own judgement)
+_SPREAD, _SPREAD_WORTH = 0.25, 100.0
 _NAMES: Final = ("brand", "number", "lot")  # columns of ``PART_LEVELS`` but the first
 # by month a group is called by its number, and the month is told beside it
 _CALLED: Final = {"brand": "brand", "number": "number", "lot": "number"}
@@ -200,7 +203,7 @@ def _as_counted(units: pl.DataFrame, rows: pl.DataFrame, vehicles: pl.DataFrame)
 
 
 def part_groups(units: pl.DataFrame) -> tuple[Groups, tuple[datetime, ...]]:
-    """Form the groups in which faults began often enough, level by level."""
+    """Form the groups, level by level; of months those in which faults began often enough."""
     names, level, since = [""], [0], [units["fitted_at"][0]]
     of_unit = [np.zeros(len(units), dtype=np.int64)]
     for number, column in enumerate(_NAMES, start=1):
@@ -212,7 +215,8 @@ def part_groups(units: pl.DataFrame) -> tuple[Groups, tuple[datetime, ...]]:
                 pl.col("fitted_at").min(),
                 called=pl.first(_CALLED[column]),
             )
-            .filter(pl.col("is_onset") >= FEWEST)
+            # months are many; of brands and numbers all count for how much these differ
+            .filter((pl.col("is_onset") >= FEWEST) | (column != "lot"))
             .sort(column)
         )
         places = range(len(names), len(names) + len(own))
@@ -249,9 +253,13 @@ def part_rises(kind: Kind, starts: IntArray, weights: FloatArray) -> Iterator[Fo
     """Search the groups of one kind of part and fault."""
     record = kind.records.of(kind.fault)
     spread = np.full(starts.size, _SPREAD)
-    for level in range(1, len(PART_LEVELS)):
+    for level, name in enumerate(_NAMES, start=1):
         own = kind.groups.slice_of(level)
         part = part_of(record, own)
+        if name != "lot":  # months of a number differ as numbers do
+            missed, squared = squared_misses(part, starts)
+            missed += _SPREAD * _SPREAD_WORTH
+            spread = group_spread(missed, squared + _SPREAD_WORTH)
         search = Search(starts, spread, weights[level], False, ALARMS_A_YEAR)  # noqa: FBT003
         for rise in find_rises(part, search):
             yield _as_found(kind, level, own.start + rise.group, rise, part)
