@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from afterclear.finding_tables.cures import Cure, parts_of, usual_of, works_on
+from afterclear.finding_tables.cures import ENOUGH, Cure, parts_of, usual_of, works_on
 from afterclear.wording.cells import Cells, capital
 from afterclear.wording.given_words import given_words
 from afterclear.wording.language import mark
@@ -44,6 +44,10 @@ _PARTS: Final[dict[str, str]] = {
     "brand": mark("By brand: {parts}"),
     "grade": mark("By grade: {parts}"),
 }
+_TOO_FEW: Final = mark(
+    "What cures it cannot be said yet: of fewer than {n} fixes of it in this fleet it is known "
+    "whether they held."
+)
 _UNNAMED: Final = mark("unnamed part")
 _MOST_LINES = 4  # works told for one fault; all are in the export
 
@@ -103,10 +107,12 @@ def _difference(row: Cure, other: str, cells: Cells) -> str:
 def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
     """Say what was tried for one fault in this fleet, a line a work, the most tried first.
 
-    Nothing where too few fixes are settled to say anything.
+    Where too few fixes are settled it says so; nothing where none was tried.
     """
     known = tuple(rows)
     works = works_on(known)
+    if known and not works:
+        return (cells.t(_TOO_FEW, n=cells.number(ENOUGH)),)
     return tuple(_line(row, usual_of(works), known, cells) for row in works[:_MOST_LINES])
 
 
