@@ -158,8 +158,10 @@ def test_a_difference_is_told_with_its_interval_and_the_usual_work() -> None:
 
 def test_a_fleet_with_too_few_settled_fixes_is_told_so_and_given_no_advice() -> None:
     assert fault_cures([cure("replace:ignition_coil", 9, 2, 1)], Cells()) == (
-        "What cures it cannot be said yet: of fewer than 5 fixes of it in this fleet it is known "
-        "whether they held.",
+        (
+            "What cures it cannot be said yet: of fewer than 5 fixes of it in this fleet it is "
+            "known whether they held."
+        ),
     )
     assert fault_cures([], Cells()) == ()
 
