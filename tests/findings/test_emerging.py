@@ -272,3 +272,18 @@ def test_a_rate_below_what_the_counts_say_by_themselves_is_explained() -> None:
 
 def test_what_lies_in_another_rise_is_not_told() -> None:
     assert view(row("r", within="q")) is None
+
+
+def test_a_rise_of_parts_has_the_cautions_of_the_part_and_an_advice_of_its_own() -> None:
+    columns = {
+        "group_name": "AA 10",
+        "site": None,
+        "fitted_since": datetime(2026, 5, 3, tzinfo=UTC),
+    }
+    parts = {"fault": "misfire", "label": "misfire", "part": "brake_pad", "part_label": "brake pad"}
+    told = view(row("r", level="part_number", **columns, **parts))
+    assert told is not None
+    (new,) = told.new
+    assert new.name.replace(GAP, " ") == "Misfire: brake pad, part AA 10, fitted since May 2026"
+    assert [each.title for each in new.cautions] == ["Brakes"]
+    assert new.is_of_parts
