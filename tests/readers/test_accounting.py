@@ -8,7 +8,7 @@ import pytest
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.suggest.account.named_things import things_in
-from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, deliver

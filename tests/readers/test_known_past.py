@@ -7,14 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from afterclear.plain import KM_PER_MILE
-from afterclear.readers.suggest.evidence.known_past import (
+from afterclear.readers.suggest.columns.known_past import (
     ENOUGH,
     Past,
     Point,
     by_codes,
     by_readings,
 )
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Decided, Question
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Decided, Question
 
 BEGIN = datetime(2025, 1, 1)  # noqa: DTZ001 - as the store keeps instants: UTC, without saying so
 

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 import xlsxwriter
 
+from afterclear.errors import RefusedFileError
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.records import PlainRows, ReadFile, Rejection
 from tests.readers.samples import deliver
@@ -268,3 +269,56 @@ code = "Code"
         how = made(text.replace("PATTERN", pattern))
         found = MapReader(how).read(deliver(tmp_path, "a.xlsx", file.getvalue()))
         assert told(found, "vehicle_id") == [(vehicle,)]
+
+
+GROUPED = """Faults of March
+Site South
+Order 12;V-1
+Unit;Code;km
+Engine;P0301;1000
+Brakes;none;1000
+Order 13;V-2
+Engine;P0420;2000
+Site North
+Order 14;V-3
+Engine;none;3000
+"""
+
+
+def test_lines_that_head_groups_say_whose_the_rows_below_are(tmp_path: Path) -> None:
+    """Also one above the headings; a line of the same kind forgets what the one before it said."""
+    text = """kind = "delimited"
+files = ["*"]
+delimiter = ";"
+[[table]]
+into = "scans"
+header_has = ["Unit", "Code", "km"]
+group = ['^Order (?P<order>\\d+) \\| (?P<vehicle>\\S+)$', '^Site (?P<yard>\\w+)$']
+[table.columns]
+vehicle_id = "vehicle"
+scan_id = "order"
+scanned_at = { value = "2026-03-04" }
+odometer_km = "km"
+ecu = "Unit"
+code = "Code"
+"""
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.csv", GROUPED.encode()))
+    assert told(found, "vehicle_id", "scan_id", "ecu", "code", "yard") == [
+        ("V-1", "12", "Engine", "P0301", "South"),
+        ("V-1", "12", "Brakes", None, "South"),
+        ("V-2", "13", "Engine", "P0420", "South"),
+        ("V-3", "14", "Engine", None, "North"),
+    ]
+
+
+def test_a_name_of_a_group_that_is_a_heading_too_is_refused(tmp_path: Path) -> None:
+    keys = "group = ['^(?P<vehicle>V-\\d)$']"
+    with pytest.raises(RefusedFileError, match="heading 'vehicle' of its own"):
+        read(tmp_path, WIDE, keys, UNIT)
+
+
+def test_a_line_that_fills_the_text_only_goes_on_with_the_row_above(tmp_path: Path) -> None:
+    raw = "Vehicle,Date,km,Code,Text\nV-1,2026-03-04,1,P0301,misfire\n,,,,cylinder 1\n"
+    columns = f'{UNIT}\ncode = "Code"\ndescription = "Text"'
+    found = read(tmp_path, raw, 'goes_on = ["Text"]', columns)
+    assert told(found, "code", "description") == [("P0301", "misfire cylinder 1")]

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import afterclear
-from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS
+from afterclear.readers.suggest.columns.questions import MOST_QUESTIONS
 from tests.readers.messy.corpus import NOT_READ, all_files
 from tests.readers.messy.files import Messy
 from tests.readers.messy.judging import Garage

@@ -10,7 +10,7 @@ from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import UsageError
 from afterclear.readers.maps.heading_words import read_heading_words
 from afterclear.readers.maps.import_map import parse_map
-from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, deliver

@@ -11,7 +11,7 @@ from afterclear.catalogue.names_in_text import without_country
 from afterclear.readers.formats.html_tables import html_tables
 from afterclear.readers.mapped.map_times import TimeRules, instants
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
-from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, deliver

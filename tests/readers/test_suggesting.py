@@ -16,8 +16,8 @@ from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.suggest import writing
-from afterclear.readers.suggest.evidence.profiles import Known
-from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Asker, Choice, Question
+from afterclear.readers.suggest.columns.profiles import Known
+from afterclear.readers.suggest.columns.questions import MOST_QUESTIONS, Asker, Choice, Question
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of

@@ -1,16 +1,18 @@
 """A map for a file nobody has mapped yet; doubtful points are asked, never guessed."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from afterclear.errors import UsageError, worded
+from afterclear.errors import RefusedFileError, UsageError, worded
 from afterclear.readers.suggest.account.accounting import account_for
+from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.decisions.picked import said_and_picked
-from afterclear.readers.suggest.evidence.column_choice import Decision
-from afterclear.readers.suggest.evidence.find_table import Seen, looked_at
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.find_table import looked_at
+from afterclear.readers.suggest.evidence.group_heads import with_groups
 from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.suggested_map import Context, decide
 from afterclear.readers.suggest.telling import ColumnTold, SourceRow, first_rows, told_columns
 from afterclear.readers.suggest.writing import written
@@ -51,6 +53,10 @@ def suggest_map(
     while more := asker.too_many(delivery.name):
         fewer = Asker(answers, asker.passed_over | more)
         asker, seen, decision = _decided(delivery, context, fewer)
+    open_ = asker.open
+    if open_ and decision.missing and not _may_help(open_, decision, delivery, context, asker):
+        decision.notes += [f"left open: {q.text}" for q in open_]
+        open_ = ()
     decision.notes += asker.notes
     said, _ = said_and_picked(answers)
     if strange := sorted(said.keys() - set(asker.asked)):
@@ -67,7 +73,7 @@ def suggest_map(
         seen.kind,
         decision.into,
         decision.sure,
-        asker.open,
+        open_,
         tuple(decision.missing),
         told_columns(seen, decision),
         first_rows(seen),
@@ -75,8 +81,29 @@ def suggest_map(
     )
 
 
+def _may_help(
+    questions: Sequence[Question],
+    decision: Decision,
+    delivery: Delivery,
+    context: Context,
+    asker: Asker,
+) -> bool:
+    """Whether an answer changes what the map lacks: a question that leads nowhere is not asked."""
+    for question in questions:
+        for choice in question.choices[1:]:
+            trial = Asker({**asker.answers, question.key: choice.word}, asker.passed_over)
+            try:
+                _, _, other = _decided(delivery, context, trial)
+            except RefusedFileError:
+                continue
+            if other.missing != decision.missing or other.into != decision.into:
+                return True
+    return False
+
+
 def _decided(delivery: Delivery, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
     seen = looked_at(delivery, context.words, context.units, asker)
+    with_groups(seen, context.words, context.known)
     leave_out(seen)
     decision = decide(seen, delivery, context, asker)
     account_for(seen, decision, (delivery, context.words, context.known), asker)

@@ -24,7 +24,7 @@ from afterclear.commands.intake.mapping import Asked, MapCheck, check_file
 from afterclear.config import Config
 from afterclear.readers.child import reading_child
 from afterclear.readers.child.reading_process import Readers
-from afterclear.readers.suggest.evidence.questions import MOST_QUESTIONS, Question
+from afterclear.readers.suggest.columns.questions import MOST_QUESTIONS, Question
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store, query
 from tests.readers.messy.files import VEHICLES, Messy, Row

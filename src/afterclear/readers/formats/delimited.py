@@ -79,7 +79,7 @@ class DelimitedFile:
             RefusedFileError: its headings are not there, or the file is no text.
 
         """
-        if self.may_be_plain and not spec.until:
+        if self.may_be_plain and not spec.until and not _is_by_line(spec):
             try:
                 # not final: the head may end within a letter
                 head = getincrementaldecoder("utf-8")().decode(self.raw[:HEAD_CHARACTERS])
@@ -95,10 +95,15 @@ class DelimitedFile:
         whole = self.text.text
         begin = _begin(whole[:HEAD_CHARACTERS], spec, self.how.delimiter, self.where)
         body, n_after = _cut(whole[_offset(whole, begin.first_line) :], spec.until)
-        table = _fast(body.encode(), begin, 0, self.how)
+        table = None if _is_by_line(spec) else _fast(body.encode(), begin, 0, self.how)
         if table is None:
             table = _slow(body, begin, spec, self.how, self.where)
         return _finished(table, begin, spec, n_after)
+
+
+def _is_by_line(spec: MapTable) -> bool:
+    """Whether what a line means depends on the lines above it."""
+    return bool(spec.group or spec.goes_on)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +112,13 @@ class _Begin:
 
     header: tuple[int, Cells] | None
     names: list[str]
-    above: str
+    rows_above: list[tuple[int, Cells]]
     first_line: int  # of its first row, from 1
+
+    @property
+    def above(self) -> str:
+        """The text above the headings."""
+        return "\n".join(" ".join(c for c in cells if c) for _, cells in self.rows_above)
 
 
 def _begin(head: str, spec: MapTable, delimiter: str, where: str) -> _Begin:
@@ -130,7 +140,7 @@ def _begin(head: str, spec: MapTable, delimiter: str, where: str) -> _Begin:
     return _Begin(
         header=(rows[at][0], headings) if at >= 0 else None,
         names=list(spec.names) or unique_headings(headings),
-        above="\n".join(" ".join(c for c in cells if c) for _, cells in rows[: max(at, 0)]),
+        rows_above=rows[: max(at, 0)],
         first_line=rows[last + 1][0] if len(rows) > last + 1 else head.count("\n") + 2,
     )
 
@@ -242,8 +252,8 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
     ]
     grid = [row for row in grid if not isinstance(row[1], Torn)]
     if begin.header:
-        grid.insert(0, begin.header)
-    headed = 1 if begin.header else 0
+        grid[:0] = [*begin.rows_above, begin.header]
+    headed = len(begin.rows_above) + 1 if begin.header else 0
     again = replace(spec, header=headed, header_has=(), until=None, header_rows=1)
     table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
     table.rejections += refused

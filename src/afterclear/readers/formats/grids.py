@@ -5,6 +5,7 @@ import re
 from collections.abc import Sequence
 
 from afterclear.errors import worded
+from afterclear.readers.formats.group_lines import GroupLines
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.source_table import (
     AFTER,
@@ -14,6 +15,7 @@ from afterclear.readers.maps.source_table import (
     frame_of,
     is_total,
     joined_headings,
+    plain_heading,
     unique_headings,
 )
 from afterclear.readers.maps.struck_cells import StruckCells
@@ -44,6 +46,9 @@ def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -
     names = list(spec.names) or unique_headings(headings)
     while names and at >= 0 and not spec.names and _is_nameless(headings, len(names) - 1):
         names.pop()  # blank cells after the last heading
+    groups = GroupLines(spec.group, names, where)
+    for _, cells in grid[: max(at, 0)]:
+        groups.take(cells)  # the first one may stand above the headings
     table = SourceTable(frame_of(names, []), above=_text_of(grid[: max(at, 0)]))
     at += spec.header_rows - 1 if at >= 0 else 0
     kept: list[tuple[int, Cells]] = []
@@ -51,9 +56,28 @@ def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -
         if spec.until and re.search(spec.until, _text_of([(line, cells)])):
             table.left_out[AFTER] += len(grid) - at - 1 - n
             break
+        if groups.take(cells) or _goes_on(kept, cells, names, spec):
+            continue
+        n_kept = len(kept)
         _take_row(table, kept, (line, cells), names, spec, fill_short=fill_short)
-    table.frame = frame_of(names, kept)
+        kept[n_kept:] = [(line, [*own, *groups.cells]) for line, own in kept[n_kept:]]
+    table.frame = frame_of([*names, *groups.names], kept)
     return table
+
+
+def _goes_on(
+    kept: list[tuple[int, Cells]], cells: Cells, names: Sequence[str], spec: MapTable
+) -> bool:
+    """Add a line that fills such columns only to the row above; False: it is a row of its own."""
+    told = {n: c.strip() for n, c in zip(names, cells, strict=False) if c and c.strip()}
+    wanted = {plain_heading(name) for name in spec.goes_on}
+    if not kept or not told or not {plain_heading(name) for name in told} <= wanted:
+        return False
+    line, row = kept[-1]
+    own = dict(zip(names, row, strict=False))
+    joined = {n: f"{own[n]} {more}" if own[n] else more for n, more in told.items()}
+    kept[-1] = (line, [*({**own, **joined}[n] for n in names), *row[len(names) :]])
+    return True
 
 
 def _take_row(

@@ -106,16 +106,27 @@ def fixed_grid(
 ) -> list[tuple[int, list[str | None]]]:
     """Cut each line into cells at fixed places (first and last character, from 1)."""
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    gaps = _gaps(positions)
     grid: list[tuple[int, list[str | None]]] = []
     for number, line in enumerate(lines, 1):
         if not line.strip():
             grid.append((number, []))
             continue
         cells: list[str | None] = [line[a - 1 : b].strip() or None for a, b in positions]
+        if beside := "".join(line[gap] for gap in gaps).strip():
+            grid.append((number, [*cells, beside]))  # one cell too many: the row is refused
+            continue
         # a line that ends before the last column begins may be cut off
-        beyond = line[max(b for _, b in positions) :].strip()
-        if beyond:
-            cells.append(beyond)  # one cell more than there are columns: the row is refused
         n_reached = sum(len(line.rstrip()) >= a for a, _ in positions)
         grid.append((number, cells if n_reached == len(positions) else cells[: max(n_reached, 1)]))
     return grid
+
+
+def _gaps(positions: Sequence[tuple[int, int]]) -> list[slice]:
+    """Give the places that belong to no column: what stands there would be lost."""
+    gaps, end = [], 0
+    for a, b in sorted(positions):
+        if a - 1 > end:
+            gaps.append(slice(end, a - 1))
+        end = max(end, b)
+    return [*gaps, slice(end, None)]

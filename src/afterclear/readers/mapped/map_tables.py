@@ -22,9 +22,10 @@ from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.text_report import fixed_grid, report_table
 from afterclear.readers.formats.workbook import read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
-from afterclear.readers.mapped.map_rows import Mapped, mapped_rows, origins_of
+from afterclear.readers.mapped.cell_origins import origins_of
+from afterclear.readers.mapped.map_rows import Mapped, mapped_rows
 from afterclear.readers.maps.checked_map import ImportMap, MapTable
-from afterclear.readers.maps.source_table import SourceTable
+from afterclear.readers.maps.source_table import SourceTable, find_header
 from afterclear.readers.text.text_of_bytes import decoded
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
 
@@ -83,7 +84,10 @@ def _in_fixed(
     fill = how.short_rows == "fill"
     for spec in how.table:
         grid = fixed_grid(text, spec.positions)
-        yield spec, table_of_grid(grid, spec, delivery.name, fill_short=fill), delivery.name
+        table = table_of_grid(grid, spec, delivery.name, fill_short=fill)
+        at = find_header(grid, spec.header, spec.header_has, delivery.name)
+        table.above = "\n".join(text.splitlines()[: max(at, 0)])  # not cut into columns
+        yield spec, table, delivery.name
 
 
 def _in_report(

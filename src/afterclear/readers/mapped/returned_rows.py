@@ -19,7 +19,8 @@ import polars as pl
 from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import TABLES, check_zone
 from afterclear.readers.formats.workbook import Sheet, is_packed, read_sheets
-from afterclear.readers.mapped.map_rows import origins_of, shaped_rows
+from afterclear.readers.mapped.cell_origins import origins_of
+from afterclear.readers.mapped.map_rows import shaped_rows
 from afterclear.readers.mapped.map_shape import MADE, TOLD, as_shaped
 from afterclear.readers.mapped.returned_reader import AS_TEXT, NUMBER, ORIGIN, REASON
 from afterclear.readers.maps.checked_map import ImportMap, MapTable

@@ -69,6 +69,9 @@ class MapTable:
     keep_where: dict[str, str] = field(default_factory=dict)
     drop_where: dict[str, str] = field(default_factory=dict)
     struck: Literal["refuse", "leave", "read"] = "refuse"  # rows with struck-out text
+    # lines that head a group of rows, cells parted by " | ": their named groups are columns below
+    group: Names = ()
+    goes_on: Names = ()  # lines that fill these columns only go on with the row above
     fill_down: Names = ()  # columns whose empty cells take the cell above
     codes_from: Names = ()  # columns of codes side by side, as DTC*: a row each
     # what a row without any code says: units read and clean, or only its distance, or nothing

@@ -194,6 +194,8 @@ _ONLY = {
     "positions": ("fixed",),
     "names": ("fixed", "delimited", "workbook", "html", "pdf"),
     "struck": ("workbook", "html"),
+    "goes_on": ("delimited", "fixed", "workbook", "html", "pdf"),
+    "group": ("delimited", "fixed", "workbook", "html", "pdf"),
     "begin": ("text",),
     "section": ("text",),
     "row": ("text",),
@@ -277,11 +279,14 @@ _TABLE = _checked(
     {
         "header": Annotated[int, Field(ge=0)],
         "header_rows": Annotated[int, Field(ge=1, le=5)],
-        **dict.fromkeys(("header_has", "fill_down", "codes_from", "once_per_order"), _NAMES),
+        **dict.fromkeys(("header_has", "fill_down", "goes_on", "codes_from"), _NAMES),
+        "once_per_order": _NAMES,
         **dict.fromkeys(("until", "totals"), _PATTERN | None),
         **dict.fromkeys(("keep_where", "drop_where"), dict[str, _PATTERN]),
         **dict.fromkeys(("begin", "row", "ignore"), _PATTERNS),
-        "section": Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)],
+        **dict.fromkeys(
+            ("section", "group"), Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)]
+        ),
         "columns": Annotated[_COLUMNS, AfterValidator(_known_columns)],
     },
 )

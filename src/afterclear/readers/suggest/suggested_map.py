@@ -15,6 +15,37 @@ from afterclear.readers.suggest.beside.cleared import (
     is_of_clearing,
 )
 from afterclear.readers.suggest.beside.groups import Group, groups_meant, side_groups
+from afterclear.readers.suggest.columns.code_columns import Wide, side_by_side
+from afterclear.readers.suggest.columns.column_choice import Decision, Taken
+from afterclear.readers.suggest.columns.date_formats import (
+    TimeColumn,
+    clock_column,
+    time_column,
+)
+from afterclear.readers.suggest.columns.day_order import Hints, decide_order
+from afterclear.readers.suggest.columns.known_past import Past
+from afterclear.readers.suggest.columns.numbers import (
+    Numbers,
+    as_number,
+    decide_numbers,
+    is_number,
+    parted,
+)
+from afterclear.readers.suggest.columns.profiles import (
+    Known,
+    Profile,
+    is_a_code,
+    profiles_of,
+)
+from afterclear.readers.suggest.columns.questions import Asker
+from afterclear.readers.suggest.columns.readings import (
+    WHOSE,
+    Reading,
+    readings_of,
+    settled,
+    whose,
+)
+from afterclear.readers.suggest.columns.role_tests import Sight
 from afterclear.readers.suggest.decisions.by_past import (
     form_by_past,
     mark_by_past,
@@ -34,41 +65,9 @@ from afterclear.readers.suggest.decisions.picked import (
 from afterclear.readers.suggest.decisions.scanning import fill_scans
 from afterclear.readers.suggest.decisions.weekdays import order_by_weekdays
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
-from afterclear.readers.suggest.evidence.code_columns import Wide, side_by_side
-from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
-from afterclear.readers.suggest.evidence.date_formats import (
-    Hints,
-    TimeColumn,
-    clock_column,
-    decide_order,
-    time_column,
-)
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.find_table import Seen
-from afterclear.readers.suggest.evidence.known_past import Past
-from afterclear.readers.suggest.evidence.numbers import (
-    Numbers,
-    as_number,
-    decide_numbers,
-    is_number,
-    parted,
-)
-from afterclear.readers.suggest.evidence.profiles import (
-    Known,
-    Profile,
-    is_a_code,
-    profiles_of,
-)
-from afterclear.readers.suggest.evidence.questions import Asker
-from afterclear.readers.suggest.evidence.readings import (
-    WHOSE,
-    Reading,
-    Sight,
-    readings_of,
-    settled,
-    whose,
-)
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery

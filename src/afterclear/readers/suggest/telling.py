@@ -9,17 +9,20 @@ from dataclasses import dataclass
 
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.column_choice import Decision, Look, Taken
-from afterclear.readers.suggest.evidence.find_table import Seen
-from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL, is_number
-from afterclear.readers.suggest.evidence.profiles import (
+from afterclear.readers.suggest.columns.column_choice import Decision, Look, Taken
+from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL, is_number
+from afterclear.readers.suggest.columns.profiles import (
     Profile,
     is_codes,
     is_none_word,
     is_plate,
     is_vin,
 )
-from afterclear.readers.suggest.evidence.readings import Reading, Sight
+from afterclear.readers.suggest.columns.readings import (
+    Reading,
+)
+from afterclear.readers.suggest.columns.role_tests import Sight
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.writing import codes_patterns
 
 FIRST_ROWS = 50

@@ -7,8 +7,8 @@ from dataclasses import replace
 from pathlib import PurePosixPath
 
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
-from afterclear.readers.suggest.evidence.find_table import Seen
+from afterclear.readers.suggest.columns.column_choice import Decision, Taken
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.records import Delivery
 
 

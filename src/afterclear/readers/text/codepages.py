@@ -50,12 +50,22 @@ def codepage_of(raw: bytes) -> Codepage:
     if len(near) > 1:
         own = {t: language_of([_plain(t)]) for t in near}
         fitting = [t for t in near if own[t] and own[t] == scored[t][1]]
-        near = fitting or near
+        near = fitting or [t for t in texts if own.get(near[0]) and _has_signs_only(t)] or near
         # nobody writes one of these languages in a codepage made for another
         near = [t for t in near if texts[t] in USUAL] or near
         best = near[0]
     rivals = tuple(texts[t] for t in near if t != best)
     return Codepage(texts[best], best, rivals)
+
+
+def _has_signs_only(text: str) -> bool:
+    """Whether all that is no letter of English is a sign by itself, as a price's, and no letter."""
+    found = [at.start() for at in _BEYOND.finditer(text[:_MOST])]
+    return all(
+        text[at] in _SIGNS and not (text[max(at - 1, 0) : at] + text[at + 1 : at + 2]).isalpha()
+        and not text[at + 1 : at + 2].isalpha() and not text[max(at - 1, 0) : at].isalpha()
+        for at in found
+    )  # fmt: skip
 
 
 def _candidates(raw: bytes) -> Iterator[str]:

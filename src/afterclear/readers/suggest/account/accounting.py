@@ -7,10 +7,10 @@ from afterclear.readers.suggest.account.columns_aside import ask_columns_aside
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.lines_outside import ask_lines_outside
 from afterclear.readers.suggest.account.sense import ask_sense
-from afterclear.readers.suggest.evidence.column_choice import Decision
-from afterclear.readers.suggest.evidence.find_table import Seen
-from afterclear.readers.suggest.evidence.profiles import Known
-from afterclear.readers.suggest.evidence.questions import Asker
+from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.profiles import Known
+from afterclear.readers.suggest.columns.questions import Asker
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.writing import written
 from afterclear.records import Delivery
 

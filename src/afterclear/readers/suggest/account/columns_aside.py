@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.columns.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.decisions.weekdays import days_of_week
-from afterclear.readers.suggest.evidence.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.writing import codes_patterns
 
 _FEW = 8  # distinct words of a column that says of what kind a row is
@@ -209,7 +209,8 @@ def _missed(account: Account, profile: Profile) -> str:
     if into == "scans" and profile.share(has_code) >= _HALF:
         return "code"
     speaks_of_clear = account.words.of_beginning("event", _name(account, profile, 2), anywhere=True)
-    if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF:
+    is_told = "cleared_at" in filled  # then it is the codes that were cleared, or by whom
+    if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF and not is_told:
         return "cleared_at"
     return ""
 

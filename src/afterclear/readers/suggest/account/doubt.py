@@ -9,14 +9,33 @@ from typing import Any
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.column_choice import Decision
-from afterclear.readers.suggest.evidence.find_table import LOOKED_AT, Seen
-from afterclear.readers.suggest.evidence.profiles import Known, Profile, profiles_of
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.profiles import Known, Profile, profiles_of
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.table_seen import LOOKED_AT, Seen
 from afterclear.records import Delivery, PlainRows, ReadFile
 
 _LONGEST = 160  # letters of a row that is shown
 _SHOWN = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """What a doubt is about, as far as it can be left out."""
+
+    means: str
+    cell: tuple[str, tuple[str, ...]] | None = None  # a heading, and the cells of such rows
+    columns: tuple[str, ...] = ()  # plain columns
+
+
+def rows_left_out(heading: str, cell: str) -> Instead:
+    """Leave out the rows that have a cell."""
+    means = worded(
+        "nobody knows: rows with {cell!r} under {heading!r} are left out",
+        heading=heading,
+        cell=cell,
+    )
+    return Instead(means, (heading, (cell,)))
 
 
 @dataclass
@@ -98,26 +117,24 @@ class Account:
         text: str,
         fine: str,
         rows: Sequence[str],
-        cell: tuple[str, str] | None = None,
+        instead: Instead | None = None,
     ) -> None:
         """Ask about a doubt; unless a person says that all is well nothing is loaded.
 
-        ``cell``: heading and cell of the rows it is about, which may be left out instead.
+        ``instead``: what it is about may be left out, and the rest is loaded.
         """
         stop = worded(
             "it is otherwise, or nobody knows: nothing is loaded; a map of your own can say it"
         )
         choices = [Choice("fine", fine), Choice("stop", stop)]
-        if cell is not None:
-            leave = worded(
-                "nobody knows: rows with {cell!r} under {heading!r} are left out",
-                heading=cell[0],
-                cell=cell[1],
-            )
-            choices.insert(1, Choice("leave", leave))
+        if instead is not None:
+            choices.insert(1, Choice("leave", instead.means))
         word = self._choose(Question(key, text, tuple(choices), tuple(rows), unasked="stop"))
-        if cell is not None and word == "leave":
-            self._leave_out(cell[0], [cell[1]])
+        if instead is not None and word == "leave":
+            if instead.cell:
+                self._leave_out(*instead.cell)
+            for table in self.tables:
+                table.columns = [t for t in table.columns if t.column not in instead.columns]
 
     def ask_whether_rows_count(
         self, key: str, text: str, profile: Profile, places: Sequence[int]

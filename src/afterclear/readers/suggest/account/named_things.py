@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.readers.maps.measures import WRITTEN
-from afterclear.readers.suggest.evidence.profiles import Known
+from afterclear.readers.suggest.columns.profiles import Known
 
 Thing = tuple[str, str]  # kind, and the thing as it is compared
 

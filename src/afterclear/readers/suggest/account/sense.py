@@ -11,7 +11,7 @@ from typing import Any
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
@@ -31,7 +31,7 @@ class Finding:
     key: str
     text: str
     lines: tuple[int, ...]
-    cell: tuple[str, str] | None = None  # heading and cell of the rows that may be left out
+    instead: Instead | None = None  # what may be left out
 
 
 def ask_sense(account: Account) -> None:
@@ -43,7 +43,7 @@ def ask_sense(account: Account) -> None:
                 found.text,
                 worded("yes: it is so"),
                 account.rows_of_lines(found.lines),
-                found.cell,
+                found.instead,
             )
             break  # one of a kind is enough: it is the same map
 
@@ -83,6 +83,7 @@ def _two_distances(account: Account) -> Iterator[Finding]:
                 "two-distances",
                 worded("Two rows give one vehicle different distances at one time. Is that so?"),
                 (first["_line"], row["_line"]),
+                _without_distances(),
             )
 
 
@@ -105,6 +106,7 @@ def _falling(account: Account) -> Iterator[Finding]:
                         "and these days right?"
                     ),
                     (a, b),
+                    _without_distances(),
                 )
 
 
@@ -118,6 +120,7 @@ def _small(account: Account) -> Iterator[Finding]:
                 "No distance reaches {km:,} km. Are these readings of the odometer?", km=_SMALL_KM
             ),
             tuple(line for _, line in found[:3]),
+            _without_distances(),
         )
 
 
@@ -130,6 +133,7 @@ def _counts(account: Account) -> Iterator[Finding]:
                 "occurrences",
                 worded("A fault would be stored as counted {n:,} times. Is it so?", n=int(times)),
                 (row["_line"],),
+                Instead(worded("nobody knows: counts are left out"), columns=("occurrences",)),
             )
 
 
@@ -225,7 +229,14 @@ def _odd_vehicle(account: Account) -> Iterator[Finding]:
             "odd-vehicle",
             worded("{name!r} would be stored as a vehicle. Is it one?", name=odd[0]),
             (named[odd[0]]["_line"],),
+            _without_named(account, odd[0]),
         )
+
+
+def _without_named(account: Account, name: str) -> Instead | None:
+    """Offer to leave out the rows of what is perhaps no vehicle."""
+    headings = (h for t in account.decision.columns if t.column == "vehicle_id" for h in t.headings)
+    return next((rows_left_out(heading, name) for heading in headings), None)
 
 
 def _other_vehicle(account: Account) -> Iterator[Finding]:
@@ -251,14 +262,19 @@ def _other_vehicle(account: Account) -> Iterator[Finding]:
                     vehicle=str(row.get("vehicle_id") or own),
                 ),
                 (row["_line"],),
-                _cell_of(account, at, own),
+                _without_row(account, at, own),
             )
 
 
-def _cell_of(account: Account, at: int, own: str) -> tuple[str, str] | None:
-    """Give the heading and the cell by which a row names its vehicle."""
+def _without_row(account: Account, at: int, own: str) -> Instead | None:
+    """Offer to leave out the rows with the cell by which a row names its vehicle."""
     named = (p for p in account.profiles if plain_id(p.cells[at]) == own)
-    return next(((p.heading, p.cells[at]) for p in named), None)
+    return next((rows_left_out(p.heading, p.cells[at]) for p in named), None)
+
+
+def _without_distances() -> Instead:
+    means = worded("nobody knows: distances are left out")
+    return Instead(means, columns=("odometer_km",))
 
 
 def _status_in_text(account: Account) -> Iterator[Finding]:

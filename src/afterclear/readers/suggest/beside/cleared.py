@@ -5,12 +5,12 @@ the reading.
 """
 
 from afterclear.errors import worded
-from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
-from afterclear.readers.suggest.evidence.date_formats import TimeColumn
+from afterclear.readers.suggest.columns.column_choice import Decision, Taken
+from afterclear.readers.suggest.columns.date_formats import TimeColumn
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.columns.role_tests import Sight
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Sight
 
 _LIKELY = 0.5
 _KEPT = ("vehicle_id", "vin", "plate", "odometer_km")

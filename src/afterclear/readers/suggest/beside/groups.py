@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from afterclear.errors import worded
-from afterclear.readers.suggest.evidence.profiles import Profile, has_code, is_none_word
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
-from afterclear.readers.suggest.evidence.readings import Sight
+from afterclear.readers.suggest.columns.profiles import Profile, has_code, is_none_word
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.role_tests import Sight
 
 _LEAST = 2  # groups, and columns of each
 _SHOWN = 3

@@ -1,6 +1,6 @@
 """Questions that the past of a file's own vehicles answers: a file is read in every way it may be.
 
-Each answer is a way to read the file, or several where more is open.  ``evidence/known_past.py``
+Each answer is a way to read the file, or several where more is open.  ``columns/known_past.py``
 says which of them what is known leaves possible.
 """
 
@@ -9,18 +9,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from afterclear.readers.maps.measures import UNITS, factor
-from afterclear.readers.suggest.evidence.code_columns import PREFIXES
-from afterclear.readers.suggest.evidence.date_formats import TimeColumn, read_times
-from afterclear.readers.suggest.evidence.known_past import Past, Point, Way, by_codes, by_readings
-from afterclear.readers.suggest.evidence.numbers import MARKS, Numbers, as_number, parted
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Instead
-from afterclear.readers.suggest.evidence.readings import (
+from afterclear.readers.suggest.columns.code_columns import PREFIXES
+from afterclear.readers.suggest.columns.date_formats import TimeColumn, read_times
+from afterclear.readers.suggest.columns.known_past import Past, Point, Way, by_codes, by_readings
+from afterclear.readers.suggest.columns.numbers import MARKS, Numbers, as_number, parted
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Instead
+from afterclear.readers.suggest.columns.readings import (
     Reading,
-    Sight,
     unit_of,
     whose,
 )
+from afterclear.readers.suggest.columns.role_tests import Sight
 
 _UNIT_OF_ANSWER = {"km": "km", "mi": "mi", "thousands": "1000 km"}
 

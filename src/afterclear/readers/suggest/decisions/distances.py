@@ -6,21 +6,21 @@ from itertools import pairwise
 from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.plain import KM_PER_MILE
-from afterclear.readers.suggest.decisions.by_past import rows_of
-from afterclear.readers.suggest.decisions.legends import explaining
-from afterclear.readers.suggest.evidence.column_choice import BLANKS
-from afterclear.readers.suggest.evidence.date_formats import read_times
-from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.known_past import Past
-from afterclear.readers.suggest.evidence.numbers import Numbers, as_number, parted
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
-from afterclear.readers.suggest.evidence.readings import (
+from afterclear.readers.suggest.columns.column_choice import BLANKS
+from afterclear.readers.suggest.columns.date_formats import read_times
+from afterclear.readers.suggest.columns.known_past import Past
+from afterclear.readers.suggest.columns.numbers import Numbers, as_number, parted
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
+from afterclear.readers.suggest.columns.readings import (
     Reading,
     unit_of,
     whose,
 )
+from afterclear.readers.suggest.decisions.by_past import rows_of
+from afterclear.readers.suggest.decisions.legends import explaining
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 
 _NEW_KM = 1000.0  # what an odometer passes within weeks
 _FALLS = 0.99  # more than rounding

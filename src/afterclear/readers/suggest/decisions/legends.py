@@ -5,9 +5,9 @@ from collections.abc import Iterator
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
 _MARK = re.compile(r"(\*{1,3}|[\u2020\u2021#\u00b9\u00b2\u00b3]|\d\))\s*[:=]?\s*(\S.*\S)")
 _LETTERS = re.compile(r"(?:^|[\s,;:(])(\w{1,3})\s*=\s*([^=]+?)(?=[,;/\s]+\w{1,3}\s*=|$)")

@@ -16,10 +16,10 @@ from collections import defaultdict
 from dataclasses import replace
 
 from afterclear.errors import worded
+from afterclear.readers.suggest.columns.numbers import as_number
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.numbers import as_number
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
 AMOUNTS = ("part_cost", "labour_cost", "total_cost", "unit_price", "quantity")
 _STORED = ("part_cost", "labour_cost")  # amounts of the plain layout

@@ -4,6 +4,9 @@ import re
 from collections.abc import Set as AbstractSet
 
 from afterclear.errors import worded
+from afterclear.readers.suggest.columns.code_columns import A_CODE, in_cell
+from afterclear.readers.suggest.columns.numbers import as_number
+from afterclear.readers.suggest.columns.profiles import has_code
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import (
     AMOUNTS,
@@ -15,11 +18,8 @@ from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.scanning import with_letter_o
 from afterclear.readers.suggest.decisions.unknown_words import fill_words
 from afterclear.readers.suggest.decisions.which_vehicle import fill_plate_alone, fill_vehicle
-from afterclear.readers.suggest.evidence.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.numbers import as_number
-from afterclear.readers.suggest.evidence.profiles import has_code
 
 _MOSTLY = 0.5
 _A_ROW = 3  # cells of a row of a list

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.readers.suggest.beside.cleared import unit_cleared
+from afterclear.readers.suggest.columns.column_choice import Decision, Taken
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.decisions.legends import ask_marked_rows
-from afterclear.readers.suggest.evidence.column_choice import Decision, Taken
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
 
 _FEW = 8  # distinct words of such a column
 _MOST_WORDS = 6  # of one value: "cancelled - customer did not come"

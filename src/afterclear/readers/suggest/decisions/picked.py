@@ -11,9 +11,13 @@ from typing import Final
 
 from afterclear.errors import UsageError, worded
 from afterclear.plain import TABLES
-from afterclear.readers.suggest.evidence.column_choice import Decision
+from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.readings import (
+    Reading,
+    may_be,
+)
+from afterclear.readers.suggest.columns.role_tests import Sight
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.readings import Reading, Sight, may_be
 
 PICK: Final = "column:"  # what the key of such an answer begins with
 ASIDE: Final = "aside"

@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from afterclear.catalogue.code_tables import n_places
 from afterclear.catalogue.codes import NormalCode, normal_code, split_codes
 from afterclear.errors import worded
+from afterclear.readers.suggest.columns.numbers import as_number
+from afterclear.readers.suggest.columns.questions import Choice, Question
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.numbers import as_number
-from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 
 def ask_whose_places(f: Filling) -> None:

@@ -5,14 +5,15 @@ import re
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
 from afterclear.readers.suggest.beside.cleared import says_cleared
+from afterclear.readers.suggest.columns.date_formats import TimeColumn, time_column
+from afterclear.readers.suggest.columns.day_order import FIRST, ORDER
+from afterclear.readers.suggest.columns.profiles import Profile, heading_meanings
+from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.columns.readings import Reading, is_of_now
 from afterclear.readers.suggest.decisions.picked import CHOSEN
-from afterclear.readers.suggest.evidence.date_formats import FIRST, ORDER, TimeColumn, time_column
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above
-from afterclear.readers.suggest.evidence.find_table import Fact
-from afterclear.readers.suggest.evidence.profiles import Profile, heading_meanings
-from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading, is_of_now
+from afterclear.readers.suggest.evidence.table_seen import Fact
 
 _LIKELY = 0.5
 
@@ -30,7 +31,8 @@ def fill_time(f: Filling, column: str) -> None:
         _fill_parts(f, column, parts)
         return
     if chosen is None:
-        _time_given_once(f, column)
+        if not _unread_time(f, column):
+            _time_given_once(f, column)
         return
     time = f.sight.times[chosen.heading]
     spec: dict[str, object] = {"from": chosen.heading}
@@ -179,6 +181,26 @@ def _fill_parts(f: Filling, column: str, parts: list[Profile]) -> None:
         formats = [f"%d %m %Y {c}" for c in clock.formats(f.order)]
     spec = {"from": names, "date_format": formats}
     f.decision.take(column, spec, 0.9, worded("day, month and year in three columns"))
+
+
+def _unread_time(f: Filling, column: str) -> bool:
+    """Name a column that is headed as the time, and a cell of it that is none."""
+    for profile in f.sight.profiles:
+        alone = (Profile(profile.heading, 0, [v], profile.meant) for v in profile.values)
+        odd = [one.values[0] for one in alone if time_column(one) is None]
+        is_mostly = profile.values and len(odd) <= len(profile.values) / 2
+        if odd and is_mostly and profile.means(column) > _LIKELY:
+            f.decision.missing.append(
+                worded(
+                    "{column}: {value!r} under {heading!r} is no time that can be read; give the "
+                    "file with whole dates, or a map whose date_format reads them",
+                    column=column,
+                    value=odd[0],
+                    heading=profile.heading,
+                )
+            )
+            return True
+    return False
 
 
 def _time_given_once(f: Filling, column: str) -> None:

@@ -5,6 +5,26 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from afterclear.errors import worded
+from afterclear.readers.suggest.columns.code_columns import (
+    InCell,
+    Wide,
+    decide_bare,
+    in_cell,
+    is_code_column,
+    status_at_end,
+    text_before,
+)
+from afterclear.readers.suggest.columns.profiles import (
+    Profile,
+    code_words,
+    with_figure_0,
+)
+from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.columns.readings import (
+    Reading,
+    unit_of,
+)
+from afterclear.readers.suggest.columns.role_tests import FITS
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
 from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
 from afterclear.readers.suggest.decisions.scan_time import fill_time
@@ -14,24 +34,8 @@ from afterclear.readers.suggest.decisions.unknown_words import (
     lasting_words,
 )
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
-from afterclear.readers.suggest.evidence.code_columns import (
-    InCell,
-    Wide,
-    decide_bare,
-    in_cell,
-    is_code_column,
-    status_at_end,
-    text_before,
-)
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.profiles import (
-    Profile,
-    code_words,
-    with_figure_0,
-)
-from afterclear.readers.suggest.evidence.questions import Choice, Question
-from afterclear.readers.suggest.evidence.readings import FITS, Reading, unit_of
 
 WHOLE_VEHICLE = "whole vehicle"
 _MARK = 2  # letters of a mark

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 
 from afterclear.errors import worded
 from afterclear.plain import TABLES
-from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.columns.column_choice import BLANKS
+from afterclear.readers.suggest.columns.profiles import is_none_word
+from afterclear.readers.suggest.columns.questions import Choice, Question
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.profiles import is_none_word
-from afterclear.readers.suggest.evidence.questions import Choice, Question
 
 _CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
 MOST_WORDS = 3  # words of a column that are asked for one by one

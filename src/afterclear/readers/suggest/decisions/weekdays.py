@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 
 from afterclear.catalogue.folded_words import without_accents
-from afterclear.readers.suggest.evidence.date_formats import TimeColumn, read_times
-from afterclear.readers.suggest.evidence.profiles import Profile
+from afterclear.readers.suggest.columns.date_formats import TimeColumn, read_times
+from afterclear.readers.suggest.columns.profiles import Profile
 
 _SHORTEST = 2  # letters: mo, pn
 _NAMES = (

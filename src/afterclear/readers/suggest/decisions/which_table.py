@@ -11,10 +11,13 @@ from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
-from afterclear.readers.suggest.evidence.numbers import is_number
-from afterclear.readers.suggest.evidence.profiles import Profile, has_code
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
-from afterclear.readers.suggest.evidence.readings import Reading, Sight
+from afterclear.readers.suggest.columns.numbers import is_number
+from afterclear.readers.suggest.columns.profiles import Profile, has_code
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.readings import (
+    Reading,
+)
+from afterclear.readers.suggest.columns.role_tests import Sight
 
 _NAMED = {
     "clears": r"\bclear(?:s|ed|ing)?\b|erase|losch|geloscht|effac|borrad|kasowan|skasow",

@@ -4,16 +4,16 @@ import re
 
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
-from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.facts_above import above, fact_of
-from afterclear.readers.suggest.evidence.find_table import Fact
-from afterclear.readers.suggest.evidence.profiles import (
+from afterclear.readers.suggest.columns.profiles import (
     is_plate,
     is_vin,
     known_plates,
     known_share,
 )
-from afterclear.readers.suggest.evidence.questions import Choice, Question
+from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.evidence.decision_draft import Filling
+from afterclear.readers.suggest.evidence.facts_above import above, fact_of
+from afterclear.readers.suggest.evidence.table_seen import Fact
 
 _LIKELY = 0.5
 _NEAR = 0.12  # two readings nearer than this are both possible

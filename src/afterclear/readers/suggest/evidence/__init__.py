@@ -1,1 +1,1 @@
-"""A column's profile, and the roles it may have."""
+"""Where the table of a file is, and what stands above, below and between its rows."""

@@ -5,13 +5,16 @@ from dataclasses import dataclass, field
 
 from afterclear.errors import worded
 from afterclear.plain import PlacesOf, without_places
-from afterclear.readers.suggest.evidence.code_columns import Wide
-from afterclear.readers.suggest.evidence.column_choice import Decision
-from afterclear.readers.suggest.evidence.find_table import Seen
-from afterclear.readers.suggest.evidence.numbers import Numbers
-from afterclear.readers.suggest.evidence.profiles import Profile, is_none_word
-from afterclear.readers.suggest.evidence.questions import Asker
-from afterclear.readers.suggest.evidence.readings import Reading, Sight
+from afterclear.readers.suggest.columns.code_columns import Wide
+from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.numbers import Numbers
+from afterclear.readers.suggest.columns.profiles import Profile, is_none_word
+from afterclear.readers.suggest.columns.questions import Asker
+from afterclear.readers.suggest.columns.readings import (
+    Reading,
+)
+from afterclear.readers.suggest.columns.role_tests import Sight
+from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.records import Delivery
 
 _HEADED = 0.9  # a heading that means nothing else

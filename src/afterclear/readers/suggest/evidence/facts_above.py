@@ -3,10 +3,10 @@
 import re
 from collections.abc import Sequence
 
-from afterclear.readers.suggest.evidence.column_choice import BLANKS
+from afterclear.readers.suggest.columns.column_choice import BLANKS
+from afterclear.readers.suggest.columns.profiles import heading_meanings
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.find_table import Fact
-from afterclear.readers.suggest.evidence.profiles import heading_meanings
+from afterclear.readers.suggest.evidence.table_seen import Fact
 
 _LIKELY = 0.5
 

@@ -3,17 +3,14 @@
 import re
 import sys
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 import polars as pl
 
-from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.delimited import as_grid
-from afterclear.readers.formats.grids import STRUCK_OUT, Grid, table_of_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables
@@ -25,17 +22,24 @@ from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.evidence.numbers import OWN_DECIMAL
-from afterclear.readers.suggest.evidence.profiles import heading_meanings
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL
+from afterclear.readers.suggest.columns.profiles import heading_meanings
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.fixed_seen import in_fixed
 from afterclear.readers.suggest.evidence.reports import patterns_of_report
+from afterclear.readers.suggest.evidence.table_seen import (
+    LOOKED_AT,
+    Fact,
+    Seen,
+    best_header,
+    facts_of_lines,
+    of_grid,
+)
 from afterclear.readers.text.codepages import codepage_of
 from afterclear.readers.text.text_of_bytes import Text, decoded
 from afterclear.records import Delivery
 
-LOOKED_AT = 20_000  # rows
 LOOKED_AT_PAGES = 50
-HEADER_ROWS = 30  # the headings are among this many first rows
 DELIMITERS = (";", "\t", ",", "|")
 _DOUBTFUL = 0.5
 _WHOSE = {"vehicle_id", "vin", "plate"}
@@ -49,31 +53,6 @@ def _no_table(where: str) -> str:
         "'text' with patterns, as help/imports.md of the program tells.",
         where=where,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Fact:
-    """A fact above a table: a label and its value."""
-
-    label: str
-    text: str
-
-
-@dataclass(slots=True)
-class Seen:
-    """A file's table as it was found: the keys of the map that find it, and its rows."""
-
-    kind: str
-    keys: dict[str, object]  # of the map
-    table_keys: dict[str, object]
-    frame: pl.DataFrame
-    facts: tuple[Fact, ...] = ()
-    title: str = ""  # all text above, and the sheet's name
-    sheets: tuple[str, ...] = ()  # sheets with the same headings
-    notes: list[str] = field(default_factory=list)
-    struck: tuple[str, ...] = ()  # rows with struck-out text
-    units: dict[str, str] = field(default_factory=dict)  # heading -> unit in the row below it
-    heard: list[str] = field(default_factory=list)  # lines beside the table that decided something
 
 
 def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:
@@ -101,7 +80,7 @@ def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, aske
     else:
         found = (
             _in_delimited(text.text, words)
-            or _in_fixed(text.text, words)
+            or in_fixed(text.text, words)
             or _in_report(text.text, words, units)
         )
     if found is not None and text.codec:
@@ -141,14 +120,14 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Ask
     ]
     hidden = [s.name for s in sheets if s.is_hidden]
     sheets = [s for s in sheets if not s.is_hidden] or sheets
-    best = max(sheets, key=lambda s: _best_header(s.grid, words)[1], default=None)
+    best = max(sheets, key=lambda s: best_header(s.grid, words)[1], default=None)
     if best is None:
         raise RefusedFileError(
             worded("{name} has no cell with anything in it.", name=delivery.name)
         )
-    seen = _of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
+    seen = of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
     own = [n for n in seen.frame.columns if n != LINE]
-    made = {s.name: _of_grid("workbook", s.grid, {}, {}, words) for s in sheets}
+    made = {s.name: of_grid("workbook", s.grid, {}, {}, words) for s in sheets}
     alike = {
         name: other
         for name, other in made.items()
@@ -215,13 +194,13 @@ def _ask_of_sheets(
 def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
     tables = html_tables(text, delivery.name)
     wide = [t for t in tables if not is_facts(t)] or tables
-    best = max(wide, key=lambda t: _best_header(t.rows, words)[1])
+    best = max(wide, key=lambda t: best_header(t.rows, words)[1])
     if not best.rows:
         raise RefusedFileError(
             worded("{name} has no table with anything in it.", name=delivery.name)
         )
-    seen = _of_grid("html", best.rows, {}, {}, words)
-    alike = [s for t in tables if t.rows and (s := _of_grid("html", t.rows, {}, {}, words))
+    seen = of_grid("html", best.rows, {}, {}, words)
+    alike = [s for t in tables if t.rows and (s := of_grid("html", t.rows, {}, {}, words))
              and s.frame.columns == seen.frame.columns]  # fmt: skip
     seen.frame = pl.concat([s.frame for s in alike])
     seen.struck = tuple(row for s in alike for row in s.struck)
@@ -234,7 +213,7 @@ def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
         if len(cells) > 1 and cells[1].strip()
     ]
     above = "\n".join(t.above for t in before)
-    seen.facts = (*facts, *_facts_of_lines(above.splitlines()), *seen.facts)
+    seen.facts = (*facts, *facts_of_lines(above.splitlines()), *seen.facts)
     seen.title = f"{above}\n{seen.title}"
     return seen
 
@@ -261,20 +240,20 @@ def _in_pdf(delivery: Delivery, words: HeadingWords, units: ControlUnits) -> See
     except RefusedFileError:
         tables = []
     wide = [t for t in tables if not t.is_facts] or tables
-    best = max(wide, key=lambda t: _best_header(t.rows, words)[1], default=None)
-    if best is None or _best_header(best.rows, words)[1] < _HEADED:
+    best = max(wide, key=lambda t: best_header(t.rows, words)[1], default=None)
+    if best is None or best_header(best.rows, words)[1] < _HEADED:
         if report := _in_report(printed_text(pages), words, units):
             return report
         if best is None:
             raise RefusedFileError(_no_table(delivery.name))
-    seen = _of_grid("pdf", best.rows, {}, {}, words)
+    seen = of_grid("pdf", best.rows, {}, {}, words)
     headings = [n for n in seen.frame.columns if n != LINE]
     seen.table_keys.setdefault("header_has", [n for n in headings if "#" not in n][:3])
     seen.table_keys.pop("header", None)
-    alike = [s for t in tables if (s := _of_grid("pdf", t.rows, {}, {}, words))
+    alike = [s for t in tables if (s := of_grid("pdf", t.rows, {}, {}, words))
              and s.frame.columns == seen.frame.columns]  # fmt: skip
     seen.frame = pl.concat([s.frame for s in alike])
-    seen.facts = (*_facts_of_lines(best.above.splitlines()), *seen.facts)
+    seen.facts = (*facts_of_lines(best.above.splitlines()), *seen.facts)
     seen.title = f"{best.above}\n{seen.title}"
     return seen
 
@@ -293,115 +272,9 @@ def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
     n_parted = sum(len(cells) > 1 for _, cells in grids[mark])
     if width < 2 or n < max(2, _DOUBTFUL * n_parted):
         return None
-    if n < _DOUBTFUL * n_lines and _best_header(grids[mark], words)[1] < _HEADED:
+    if n < _DOUBTFUL * n_lines and best_header(grids[mark], words)[1] < _HEADED:
         return None  # text with a few commas
-    return _of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
-
-
-def _in_fixed(text: str, words: HeadingWords) -> Seen | None:
-    """Find columns by the places where nearly every line has a blank."""
-    lines = [
-        (n, x.expandtabs())
-        for n, x in enumerate(text.splitlines()[:LOOKED_AT], 1)
-        if any(c.isalnum() for c in x)
-    ]
-    width = max((len(x) for _, x in lines), default=0)
-    if len(lines) < 3:
-        return None
-    body = [(n, x.ljust(width)) for n, x in lines if len(x) > 0.6 * width]
-    most = len(body)
-    filled = [any(x[at] != " " for _, x in body) for at in range(width)]
-    edges = [at for at, (a, b) in enumerate(pairwise([False, *filled, False])) if a != b]
-    positions = [(a + 1, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    if most < max(3, 0.6 * len(lines)) or len(positions) < 3:
-        return None
-    grid = [(n, [x[a - 1 : b].strip() or None for a, b in positions]) for n, x in body]
-    seen = _of_grid("fixed", grid, {}, {}, words)
-    names = [n for n in seen.frame.columns if n != LINE]
-    headed = (
-        n
-        for n, x in enumerate(text.splitlines(), 1)
-        if all(name.split("#")[0] in " ".join(x.split()) for name in names)
-    )
-    header = next(headed, 0)
-    seen.table_keys = {"header": header, "names": names, "positions": positions}
-    return seen
-
-
-def _of_grid(
-    kind: str,
-    grid: Grid,
-    keys: dict[str, object],
-    table_keys: dict[str, object],
-    words: HeadingWords,
-) -> Seen:
-    at, _ = _best_header(grid, words)
-    n_rows = 2 if _is_group_row(grid, at, words) else 1
-    at -= n_rows - 1
-    spec = MapTable(into="scans", header=at + 1, header_has=(), header_rows=n_rows, columns={})
-    table = table_of_grid(grid, spec, "the file", fill_short=True)
-    headings = grid[at + n_rows - 1][1]
-    has = [c for c in headings if c and c.strip()]
-    unique = [c for c in has if has.count(c) == 1]
-    more: dict[str, object] = {"header_rows": n_rows} if n_rows > 1 else {}
-    if at > 0 and n_rows == 1:
-        more["header_has"] = unique[:3]
-    elif at > 0:
-        more["header"] = at + 1
-    facts = tuple(_facts_of_grid(grid[:at]))
-    struck = tuple(r.row or "" for r in table.rejections if r.expected == STRUCK_OUT)
-    return Seen(kind, keys, {**table_keys, **more}, table.frame, facts, table.above, struck=struck)
-
-
-def _is_group_row(grid: Grid, at: int, words: HeadingWords) -> bool:
-    """Whether the row above the headings names groups of columns."""
-    below = [(c or "").strip().casefold() for c in grid[at][1]]
-    repeated = len([c for c in below if c]) > len({c for c in below if c})
-    if at == 0 or not repeated:
-        return False
-    above = [(c or "").strip() for c in grid[at - 1][1]]
-    named = [c for c in above if c]
-    return len(named) >= 2 and len(above) >= len(below) - 1 and bool(words)
-
-
-def _best_header(grid: Grid, words: HeadingWords) -> tuple[int, float]:
-    """Give the row that looks most like headings, and how much."""
-    best, most = 0, -1.0
-    for at, (_, cells) in enumerate(grid[:HEADER_ROWS]):
-        named = [c for c in cells if c and c.strip()]
-        if len(named) < 2:
-            continue
-        known = sum(max(heading_meanings(c, words).values(), default=0.0) for c in named)
-        data = sum(_is_data(c) for c in named)
-        score = known + 0.1 * len(named) / len(cells) - 0.01 * at - data
-        if score > most or (most < 0 and score > most):
-            best, most = at, score
-    return best, most
-
-
-def _is_data(cell: str) -> bool:
-    """Recognise a cell that is a value and no heading: a number, a date, a code."""
-    text = cell.strip()
-    if re.fullmatch(r"[\d.,:/ -]{3,}", text):
-        return True
-    spelled = normal_code(text)
-    return isinstance(spelled, NormalCode) and spelled.space != "maker"
-
-
-def _facts_of_grid(rows: Grid) -> Iterator[Fact]:
-    for _, cells in rows:
-        texts = [c.strip() for c in cells if c and c.strip()]
-        if len(texts) >= 2:
-            for label, text in zip(texts[::2], texts[1::2], strict=False):
-                yield Fact(label.rstrip(" :"), text)
-        elif texts:
-            yield from _facts_of_lines(texts)
-
-
-def _facts_of_lines(lines: Sequence[str]) -> Iterator[Fact]:
-    for line in lines:
-        if found := re.match(r"\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)\s*$", line):
-            yield Fact(found[1], found[2])
+    return of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
 
 
 def _in_nested(kind: str, tree: Node, delivery: Delivery) -> Seen:

@@ -13,11 +13,11 @@ from itertools import pairwise
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.readers.maps.heading_words import HeadingWords
-from afterclear.readers.suggest.evidence.footers import footer_word
-from afterclear.readers.suggest.evidence.profiles import (
+from afterclear.readers.suggest.columns.profiles import (
     heading_meanings,
     is_none_word,
 )
+from afterclear.readers.suggest.evidence.footers import footer_word
 
 _FACT = re.compile(r"\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)\s*")
 _BETWEEN = r"(?:\s{2,}|\t|\s*[|;]\s*)"  # two facts of one line

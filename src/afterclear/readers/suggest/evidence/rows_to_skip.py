@@ -7,12 +7,12 @@ import polars as pl
 
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.columns.numbers import is_number
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
+from afterclear.readers.suggest.columns.readings import WHOSE, whose
 from afterclear.readers.suggest.evidence.decision_draft import Filling
-from afterclear.readers.suggest.evidence.find_table import Seen
 from afterclear.readers.suggest.evidence.footers import footer_word
-from afterclear.readers.suggest.evidence.numbers import is_number
-from afterclear.readers.suggest.evidence.questions import Choice, Decided, Question
-from afterclear.readers.suggest.evidence.readings import WHOSE, whose
+from afterclear.readers.suggest.evidence.table_seen import Seen
 
 _ENOUGH = 3  # rows, that a first one can be told from the others
 _SENTENCE = 4  # words

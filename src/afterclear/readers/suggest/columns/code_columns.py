@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
-from afterclear.readers.suggest.evidence.profiles import (
+from afterclear.readers.suggest.columns.profiles import (
     Profile,
     code_words,
     has_code,
@@ -16,8 +16,8 @@ from afterclear.readers.suggest.evidence.profiles import (
     is_codes,
     is_none_word,
 )
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
-from afterclear.readers.suggest.evidence.readings import Sight
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.role_tests import Sight
 
 _FITS = 0.8
 A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"

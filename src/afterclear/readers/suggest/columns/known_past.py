@@ -18,7 +18,7 @@ from itertools import pairwise
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
-from afterclear.readers.suggest.evidence.questions import Decided
+from afterclear.readers.suggest.columns.questions import Decided
 
 ENOUGH = 3
 # A reading that is rounded is lower by less than this; one in another unit by far more.

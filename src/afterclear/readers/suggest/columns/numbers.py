@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 from afterclear.errors import worded
 from afterclear.readers.maps.measures import WRITTEN
-from afterclear.readers.suggest.evidence.profiles import Profile
-from afterclear.readers.suggest.evidence.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 
 # Stands for the decimal mark of numbers that are kept as numbers (workbooks, JSON), so that they
 # are not mixed up with marks in texts (U+2396, decimal separator key symbol).
