@@ -32,10 +32,10 @@ from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
 from afterclear.readers.maps.import_map import load_maps, parse_map
 from afterclear.readers.registry import all_readers
-from afterclear.readers.suggest.decisions.picked import ASIDE, PICK, said_and_picked
 from afterclear.readers.suggest.columns.known_past import Past
 from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.columns.questions import Question
+from afterclear.readers.suggest.decisions.picked import ASIDE, PICK, said_and_picked
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion
 from afterclear.records import Delivery, PlainRows, ReadFile, Rejection
