@@ -88,7 +88,7 @@ def _may_help(
     context: Context,
     asker: Asker,
 ) -> bool:
-    """Whether an answer changes what the map lacks: a question that leads nowhere is not asked."""
+    """Whether an answer gives what the map lacks: a question that leads nowhere is not asked."""
     for question in questions:
         for choice in question.choices[1:]:
             trial = Asker({**asker.answers, question.key: choice.word}, asker.passed_over)
@@ -96,7 +96,7 @@ def _may_help(
                 _, _, other = _decided(delivery, context, trial)
             except RefusedFileError:
                 continue
-            if other.missing != decision.missing or other.into != decision.into:
+            if len(other.missing) < len(decision.missing):
                 return True
     return False
 

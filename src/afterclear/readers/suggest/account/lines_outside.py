@@ -2,9 +2,13 @@
 
 import re
 from collections.abc import Iterator
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from afterclear.catalogue.folded_words import words_of
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import RefusedFileError, worded
+from afterclear.plain import KM_PER_MILE
 from afterclear.readers.maps.source_table import LINE, plain_heading
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.named_things import Thing, things_in
@@ -17,6 +21,8 @@ _LONGEST = 160
 _MOST_HEADINGS = 2
 _MOSTLY = 0.5
 _SENTENCE = 5  # words
+_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_WHOSE = ("vehicle_id", "_vin", "_plate")
 _UNITS = {"mi", "1000 km", "cell", "m"}
 
 
@@ -93,12 +99,33 @@ def _bag(account: Account) -> set[Thing]:
     """Gather what the rows tell that are stored or refused."""
     texts = [" | ".join(str(c) for c in row.values() if c is not None) for row in account.stored]
     texts += [refused.row or refused.value or "" for refused in account.read.rejections]
+    texts += [
+        _day_there(str(row[n]), account) for row in account.stored for n in _TIMES if row.get(n)
+    ]
     found = {thing for text in texts for thing in things_in(text, account.known)}
     for row in account.stored:
         for name in ("odometer_km", "odometer_mi"):
             if row.get(name):
-                found.add(("distance", str(row[name]).partition(".")[0]))
-    return found
+                found |= {("distance", digits) for digits in _told_as(float(row[name]))}
+    stored = {plain_id(str(row[n])) for row in account.stored for n in _WHOSE if row.get(n)}
+    owners = account.known.owners.items()
+    return found | {("vehicle", name) for name, own in owners if stored & {name, *own}}
+
+
+def _day_there(instant: str, account: Account) -> str:
+    """Give the day on which something was where the file is from: midnight is the day before."""
+    try:
+        at = datetime.fromisoformat(instant)
+    except ValueError:
+        return ""
+    return f"{at.astimezone(ZoneInfo(account.delivery.zone)):%Y-%m-%d}" if at.tzinfo else ""
+
+
+def _told_as(km: float) -> Iterator[str]:
+    """Give the digits of a distance as a line may tell it: in km, and in miles."""
+    yield f"{km:.0f}"
+    yield f"{int(km)}"
+    yield f"{km / KM_PER_MILE:.0f}"
 
 
 def _is_heading(text: str, names: set[str]) -> bool:
@@ -133,9 +160,12 @@ def _explains_a_column(account: Account, text: str) -> bool:
     if account.seen.kind == "text":
         return False  # its patterns are made of the words of its lines
     told = words_of(text)
+    if text.count(" ; ") > 1:
+        return False  # a row of cells
     if len(told) < _SENTENCE or re.match(r"\s*[^:=]{2,40}:\s*\S+(?:\s\S+)?\s*$", text):
         return False
-    headings = {h for table in account.tables for h in table.used}
+    named = re.findall(r"\(\?P<(\w+)>", str(account.seen.table_keys.get("group", "")))
+    headings = {h for table in account.tables for h in table.used} - {*named}
     return any(
         words and set(words) <= set(told)
         for heading in headings

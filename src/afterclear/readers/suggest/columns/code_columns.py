@@ -15,6 +15,7 @@ from afterclear.readers.suggest.columns.profiles import (
     is_bare_code,
     is_codes,
     is_none_word,
+    is_silent_word,
 )
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.columns.role_tests import Sight
@@ -28,6 +29,7 @@ _BEHIND = rf"^{A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
 _END = r"[)\]\s]*$"
 # The last words of a text, behind a mark that parts them: "(present)", " - stored".
 _LAST = re.compile(r"(?:[,;/(\[\u2013]|\s-)\s*([^,;/()\[\]\u2013]+?)[)\]\s]*$")
+_NUMBERED = re.compile(r"(?i)^(.+?)\s+(?:codes?|dtcs?|faults?|fehler|codigos?|kod)\s*\d{1,2}$")
 _STEM = re.compile(r"^(.*?)[\s_#.-]*\d{1,2}$")
 # Answer to what bare codes are -> what spells one.
 PREFIXES = {"powertrain": "P{}", "j1939": "SPN {}", "maker": "unknown:{}", "refuse": ""}
@@ -45,7 +47,7 @@ class Wide:
 
 def side_by_side(sight: Sight) -> Wide | None:
     """Find columns of codes side by side; None: there are none."""
-    coded = [p for p in sight.profiles if is_code_column(p)]
+    coded = [p for p in sight.profiles if is_code_column(p, sight.words)]
     units = [p for p in coded if _names_unit(p.heading, sight.units)]
     clean = [p for p in sight.profiles if p not in coded and _is_clean_unit(p, sight.units)]
     if len(units) + len(clean) > 1 and len(units) == len(coded):
@@ -53,7 +55,7 @@ def side_by_side(sight: Sight) -> Wide | None:
     stems: dict[str, list[Profile]] = {}
     for profile in sight.profiles:
         stem = _stem(profile.heading)
-        if stem and (not profile.values or is_code_column(profile)):
+        if stem and (not profile.values or is_code_column(profile, sight.words)):
             stems.setdefault(stem, []).append(profile)
     stems = {s: own for s, own in stems.items() if len(own) > 1 and any(p.values for p in own)}
     if len(stems) != 1:
@@ -65,9 +67,9 @@ def side_by_side(sight: Sight) -> Wide | None:
     return Wide(headings, _patterns(headings, sight), beside=_beside(own, sight))
 
 
-def is_code_column(profile: Profile) -> bool:
-    """Recognise a column that holds codes, or says in words that there is none."""
-    values = [v for v in profile.values if not is_none_word(v)]
+def is_code_column(profile: Profile, words: HeadingWords) -> bool:
+    """Recognise a column that holds codes, or says in words that there is none, or no answer."""
+    values = [v for v in profile.values if not (is_none_word(v) or is_silent_word(v, words))]
     if values:
         return sum(map(is_codes, values)) / len(values) >= _FITS
     return bool(profile.values) and profile.means("code") > 0.5
@@ -89,6 +91,8 @@ def _names_unit(heading: str, units: ControlUnits) -> bool:
 def _by_unit(columns: Sequence[Profile], sight: Sight) -> Wide:
     """Take the unit from the heading: without the word for codes that all of them share."""
     headings = [p.heading for p in columns]
+    if all(map(_NUMBERED.match, headings)):  # Engine code 1, Engine code 2, Brakes code 1
+        return Wide(tuple(headings), tuple(headings), _NUMBERED.pattern, _beside(columns, sight))
     split = [h.split() for h in headings]
     shared = ""
     if len({s[-1].casefold() for s in split}) == 1 and all(len(s) > 1 for s in split):

@@ -32,6 +32,7 @@ _PLATES = tuple(
     )
 )
 _CODE_WORD = re.compile(r"[PCBU][0-3][0-9A-F]{3}(?:[-:][0-9A-F]{2}|[0-9A-F]{2})?", re.IGNORECASE)
+_PARTED = re.compile(r"\s*[;|\n]\s*|\s+[/+]\s+")
 _SPN_WORD = re.compile(r"SPN\s*:?\s*\d+", re.IGNORECASE)
 _BARE_CODE = re.compile(r"[0-9A-F]{3,6}(?:[-/.]\d{1,2})?", re.IGNORECASE)
 _UNIT_MARKS = re.compile(r"[(\[][^)\]]*[)\]]")
@@ -158,8 +159,9 @@ def is_codes(value: str) -> bool:
     if isinstance(alone, NormalCode) and alone.space != "maker":
         return True  # P 0301, too, which as a list would be two words
     words = code_words(value)
-    begins = len(words) == 1 and bool(_CODE_WORD.match(value.strip()))  # a code and its text
-    return begins or (bool(words) and not _left_over(value))
+    pieces = [piece for piece in _PARTED.split(value.strip()) if piece]  # each a code and its text
+    begin = len(words) == len(pieces) and all(map(_CODE_WORD.match, pieces))
+    return begin or (bool(words) and not _left_over(value))
 
 
 def with_figure_0(value: str) -> str:
@@ -206,6 +208,12 @@ def _left_over(value: str) -> bool:
 def is_bare_code(value: str) -> bool:
     """Recognise a number that may be a code, under a heading that says so."""
     return bool(_BARE_CODE.fullmatch(value.strip())) and any(c.isdigit() for c in value)
+
+
+def is_silent_word(value: str, words: HeadingWords) -> bool:
+    """Recognise words for a unit that did not answer; one alone, as *no*, may deny anything."""
+    is_told = words.of_word("ecu_response", value) == "no_answer"
+    return is_told and len(words_of(value)) > 1 and not is_none_word(value)
 
 
 def is_none_word(value: str) -> bool:

@@ -18,6 +18,7 @@ from afterclear.readers.suggest.columns.profiles import (
     is_codes,
     is_none_word,
     is_plate,
+    is_silent_word,
     is_vin_like,
     names_places,
     with_figure_0,
@@ -54,8 +55,8 @@ class Sight:
 Test = Callable[[Profile, Sight], float | None]
 
 
-def _codes(p: Profile, _: Sight) -> float:
-    values = [v for v in p.values if not is_none_word(v)]
+def _codes(p: Profile, s: Sight) -> float:
+    values = [v for v in p.values if not (is_none_word(v) or is_silent_word(v, s.words))]
     is_named = p.means("code") > FITS
     fits = [v for v in values if is_codes(v) or (is_named and with_figure_0(v))]
     return len(fits) / len(values) if values else 0.0

@@ -17,6 +17,7 @@ from afterclear.readers.suggest.columns.code_columns import (
 from afterclear.readers.suggest.columns.profiles import (
     Profile,
     code_words,
+    is_silent_word,
     with_figure_0,
 )
 from afterclear.readers.suggest.columns.questions import Choice, Question
@@ -83,6 +84,7 @@ def fill_codes(f: Filling) -> None:
             codes = decide_bare(profile, f.seen.title, f.asker)
             spec = _code_spec(codes)
         role = f.roles["code"]
+        spec = _with_silent(f, [profile], spec, {"from": profile.heading})
         f.decision.take("code", {"from": profile.heading, **spec}, role.sure, role.reason)
         _fill_behind(f, codes, {"from": profile.heading})
         _without_codes(f, [profile])
@@ -109,7 +111,10 @@ def _which_codes(f: Filling) -> None:
     own = [
         p
         for p in f.sight.profiles
-        if p is best or (p.heading not in others and is_code_column(p) and not _says_same(best, p))
+        if p is best
+        or (
+            p.heading not in others and is_code_column(p, f.sight.words) and not _says_same(best, p)
+        )
     ]
     own = [p for p in own if not _is_past(p, f)] or own
     if len(own) < 2:
@@ -141,6 +146,24 @@ def with_letter_o(profile: Profile) -> dict[str, object]:
     """Spell the codes of a column that have the letter O for the figure 0, one by one."""
     mended = {v: code for v in profile.values if (code := with_figure_0(v))}
     return {"values": mended, "otherwise": "keep"} if mended else {}
+
+
+def _with_silent(
+    f: Filling,
+    columns: Sequence[Profile],
+    spec: dict[str, object],
+    origin: Mapping[str, object],
+) -> dict[str, object]:
+    """Take words of no answer that stand in the place of a code for the unit's answer."""
+    met = dict.fromkeys(v for p in columns for v in p.values if is_silent_word(v, f.sight.words))
+    if not met or f.has("ecu_response"):
+        return spec
+    said = {"values": dict.fromkeys(met, "no_answer"), "otherwise": "empty"}
+    reason = worded("words of no answer in the place of a code")
+    f.decision.take("ecu_response", {**origin, **said}, 0.9, reason)
+    own = spec.get("values")
+    values = {**(own if isinstance(own, dict) else {}), **dict.fromkeys(met, "")}
+    return {**spec, "values": values, "otherwise": "keep"}
 
 
 def _code_spec(codes: InCell) -> dict[str, object]:
@@ -184,7 +207,7 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
     values = [v for p in columns for v in p.values]
     codes = in_cell(values, f.sight.words)
     f.decision.table_keys["codes_from"] = list(wide.patterns)
-    spec = _code_spec(codes)
+    spec = _with_silent(f, columns, _code_spec(codes), {})
     if spec:
         f.decision.take(
             "code",

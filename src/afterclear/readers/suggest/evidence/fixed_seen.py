@@ -40,9 +40,9 @@ def in_fixed(text: str, words: HeadingWords) -> Seen | None:
         return None  # its columns stand elsewhere than its letters
     lines = list(enumerate(plain.split("\n")[:LOOKED_AT], 1))
     at = _heading(lines, words)
-    rows = _rows(lines[at:])
+    rows = _rows(lines, at)
     width = max((len(x) for _, x in rows), default=0)
-    long = [(n, x) for n, x in rows if len(x) > _LONG * width]
+    long = [*rows[:1], *((n, x) for n, x in rows[1:] if len(x) > _LONG * width)]
     if len(long) < max(_COLUMNS, _LONG * len(rows)):
         return None
     positions = _positions(lines[at:], long)
@@ -61,17 +61,19 @@ def _heading(lines: _Lines, words: HeadingWords) -> int:
     return filled[best] if known >= _HEADED else 0
 
 
-def _rows(lines: _Lines) -> _Lines:
+def _rows(lines: _Lines, at: int) -> _Lines:
     """Leave the headings, and the lines that are rows: no titles of pages, rules, sums, legends."""
     alike = Counter(re.sub(r"\d+", "0", x.strip()) for _, x in lines)
-    head = lines[0][1].strip() if lines else ""
-    kept = lines[:1]
-    for n, x in lines[1:]:
+    head = lines[at][1].strip()
+    kept = lines[at : at + 1]
+    for n, x in lines[at + 1 :]:
         text = x.strip()
         is_of_pages = (
             alike[re.sub(r"\d+", "0", text)] > 1 and len(re.findall(r"\d+", text)) <= _FEW_NUMBERS
         )
-        is_beside = footer_word(text) or _LEGEND.search(text) or _RULE.fullmatch(text)
+        is_beside = (
+            footer_word(text.strip(" *#.=-")) or _LEGEND.search(text) or _RULE.fullmatch(text)
+        )
         if text and any(map(str.isalnum, text)) and text != head and not (is_of_pages or is_beside):
             kept.append((n, x))
     return kept

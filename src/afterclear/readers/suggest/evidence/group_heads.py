@@ -66,11 +66,15 @@ def with_groups(seen: Seen, words: HeadingWords, known: Known) -> None:
     above = finder.heads(seen.rows_above) if heads and finder.is_of_vehicles else {}
     if len(heads) + bool(above) < _SEVERAL:
         return
-    patterns = finder.patterns([*above.values(), *heads.values()])
-    frame = _grouped(patterns, names, seen.rows_above, rows, set(heads))
-    if frame is not None:
-        seen.frame = frame
-        seen.table_keys["group"] = patterns
+    above = {at: head for at, head in above.items() if head[1]}  # a title is none
+    with_vehicles = {at: head for at, head in heads.items() if head[1]}
+    for own in (heads, with_vehicles):
+        patterns = finder.patterns([*above.values(), *own.values()])
+        frame = _grouped(patterns, names, seen.rows_above, rows, set(own)) if own else None
+        if frame is not None:
+            seen.frame = frame
+            seen.table_keys["group"] = patterns
+            return
 
 
 def _grouped(

@@ -59,6 +59,8 @@ class _Found:
     silent: list[str] = field(default_factory=list)
     typed: list[str] = field(default_factory=list)  # words before a code's failure type
     tails: list[tuple[str, str]] = field(default_factory=list)  # place and word of a status
+    stated: list[str] = field(default_factory=list)  # statuses that lines say of the codes below
+    of_codes: list[str] = field(default_factory=list)  # the words for codes in such lines
     meant: set[str] = field(default_factory=set)  # plain columns of the facts
     n_codes: int = 0
     counted: list[str] = field(default_factory=list)  # units with a count of faults behind
@@ -90,6 +92,7 @@ def patterns_of_report(
         found.row.append(rf"^\s*(?P<ecu>{names}){_COUNT}(?P<code>0\s+(?:{nouns}))\W*$")
     if found.in_brackets:
         found.add(found.section, r"^\s*\[\s*(?P<ecu>[^\]]+?)\s*\]\s*$")
+    found.section += _status_heads(found)
     found.row += _code_rows(found.tails, found.typed)
     clean = "|".join(map(_loose, found.clean))
     if found.clean:
@@ -143,10 +146,37 @@ def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) ->
         found.add(found.clean, own)
     elif words.of_word("ecu_response", own) == "no_answer":
         found.add(found.silent, own)
-    elif not _is_unit(text, found, units) and not _is_fact(text, found, words):
+    elif (
+        not _is_status_head(own, found, words)
+        and not _is_unit(text, found, units)
+        and not _is_fact(text, found, words)
+    ):
         is_head = not (found.begin or found.n_codes)
         if is_head or footer_word(text):
             found.add(found.ignore, rf"^\s*{re.sub(r'[0-9]+', r'[0-9]+', _loose(text))}\s*$")
+
+
+def _status_heads(found: _Found) -> Iterator[str]:
+    """Write the pattern of lines that say a status of the codes below them."""
+    if found.stated:
+        said = "|".join(map(_loose, found.stated))
+        nouns = "|".join(map(_loose, found.of_codes))
+        yield rf"^\s*(?:(?:{nouns})\s+)*(?P<status>{said})(?:\s+(?:{nouns}))*[\s:.]*$"
+
+
+def _is_status_head(text: str, found: _Found, words: HeadingWords) -> bool:
+    """Take a line that says a status of the codes below it: *Pending codes:*."""
+    said = text.rstrip(" :.").split()
+    if not 1 < len(said) <= _STATUS_WORDS + 1:
+        return False
+    nouns = [word for word in said if heading_meanings(word, words).get("code", 0.0) >= _LIKELY]
+    rest = " ".join(word for word in said if word not in nouns)
+    if not nouns or words.of_word("status", rest) is None:
+        return False
+    found.add(found.stated, rest)
+    for noun in nouns:
+        found.add(found.of_codes, noun)
+    return True
 
 
 def _is_unit(text: str, found: _Found, units: ControlUnits) -> bool:
