@@ -72,6 +72,39 @@ def test_a_part_that_was_not_to_be_had_was_not_fitted(reader: WorkReader, text: 
     assert (read.works, read.why) == ((), Unread.NOT_DONE)
 
 
+@pytest.mark.parametrize(
+    ("text", "part"),
+    [
+        ("Lambdasonden vor und nach Kat erneuert", "oxygen_sensor"),
+        ("sonde lambda avant et après catalyseur remplacées", "oxygen_sensor"),
+        ("sondas lambda anterior y posterior cambiadas", "oxygen_sensor"),
+        ("sondy lambda przed i za katalizatorem wymienione", "oxygen_sensor"),
+    ],
+)
+def test_before_and_after_the_catalyst_are_two_places(
+    reader: WorkReader, text: str, part: str
+) -> None:
+    """The word between them joins two names of places, not two statements."""
+    places = ["bank_1_sensor_1", "bank_1_sensor_2"]
+    assert list(reader.read(text).works) == [Work(part, place, "replace") for place in places]
+
+
+@pytest.mark.parametrize(
+    ("text", "work"),
+    [
+        ("Capteur de recul AR centre nettoyé", Work("parking_sensor", "rear", "clean")),
+        (
+            "sensor temp. gases escape ant. al FAP sustituido",
+            Work("exhaust_temperature_sensor", "bank_1_sensor_1", "replace"),
+        ),
+    ],
+)
+def test_the_words_of_a_place_are_no_work_and_no_part(
+    reader: WorkReader, text: str, work: Work
+) -> None:
+    assert list(reader.read(text).works) == [work]
+
+
 @pytest.mark.parametrize("language", notes_table.LANGUAGES)
 def test_plain_and_short_notes_of_one_who_knew_no_rule_are_read(
     reader: WorkReader, language: str

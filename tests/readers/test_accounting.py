@@ -94,6 +94,30 @@ def test_small_distances_and_falling_ones_are_no_odometer_without_asking(
     assert keys(suggest(tmp_path, text + falling, words)) == ["sense:falling"]
 
 
+def test_what_a_doubt_is_about_can_be_left_out(tmp_path: Path, words: HeadingWords) -> None:
+    text = "Vehicle,Date,Odometer km,Module,DTC\n"
+    text += "V-01,2026-03-11,83120,Engine,P0301\nV-01,2026-03-12,51650,Engine,P0301\n"
+    found = suggest(tmp_path, text, words, {"sense:falling": "leave"})
+    assert not found.missing
+    assert "odometer_km =" not in found.text
+
+
+def test_a_question_whose_answers_lead_to_no_map_is_not_asked(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    """What codes are would be open, but nothing says when they were read."""
+    text = "Vehicle,Odometer km,Module,DTC\nV-01,83120,Engine,0301\nV-02,51650,Engine,0420\n"
+    found = suggest(tmp_path, text, words)
+    assert (keys(found), len(found.missing)) == ([], 1)
+    assert "# left open: What are codes such as 0301?" in found.text
+
+
+def test_a_distance_with_other_numbers_before_it_is_the_same() -> None:
+    line = "I-5081   V-01   5 May 2026   402,117 km"
+    assert ("distance", "402117") in things_in(line, KNOWN)
+    assert ("distance", "184042") in things_in("184 042 km", KNOWN)
+
+
 def test_a_day_is_the_same_in_any_order_and_so_is_a_number_with_its_unit() -> None:
     assert things_in("13.02.2026", KNOWN) == things_in("2026-02-13T14:05", KNOWN)
     assert things_in("83.120 km", KNOWN) == things_in("83,120 km", KNOWN)

@@ -322,3 +322,29 @@ def test_a_line_that_fills_the_text_only_goes_on_with_the_row_above(tmp_path: Pa
     columns = f'{UNIT}\ncode = "Code"\ndescription = "Text"'
     found = read(tmp_path, raw, 'goes_on = ["Text"]', columns)
     assert told(found, "code", "description") == [("P0301", "misfire cylinder 1")]
+
+
+def test_a_cell_wider_than_its_column_is_refused_and_not_cut(tmp_path: Path) -> None:
+    """What stands between two columns of a printed list would be lost: 1 of 118,000."""
+    text = """kind = "fixed"
+files = ["*"]
+decimal = "."
+thousands = ","
+[[table]]
+into = "scans"
+header = 1
+names = ["Car", "Day", "km", "Code"]
+positions = [[1, 3], [5, 14], [17, 22], [24, 28]]
+[table.columns]
+vehicle_id = "Car"
+scanned_at = "Day"
+odometer_km = "km"
+ecu = { value = "engine" }
+code = "Code"
+"""
+    lines = ("Car Day             km  Code", "V-1 2026-03-04  18,000 P0301")
+    wide = "V-2 2026-03-05 118,000 P0302"
+    raw = "\n".join([*lines, wide]).encode()
+    found = MapReader(made(text)).read(deliver(tmp_path, "a.txt", raw))
+    assert told(found, "vehicle_id", "odometer_km") == [("V-1", "18000")]
+    assert [r.line for r in found.rejections] == [3]

@@ -212,6 +212,16 @@ def test_rows_that_no_map_tells_apart_are_no_map(
         ("frozen.csv", ["Pojazd;Data;RK: przebieg [km];Przebieg [km];Kod",
                         "V-1;2026-03-13;127974;129927;P0401", "V-2;2026-03-14;;140499;brak"],
          'odometer_km = "Przebieg [km]"'),
+        ("silent.csv", ["Vehicle,Date,Km,ECU,Code", "V-1,2026-03-13,51000,Engine,P0301",
+                        "V-2,2026-03-14,61000,Brakes,no response"],
+         'ecu_response = { from = "Code", values = { "no response" = "no_answer" }'),
+        ("beside.csv", ["Vehicle,Date,Km,ECU,Code,Text",
+                        "V-1,2026-03-13,51000,Engine,P0301,Misfire",
+                        "V-2,2026-03-14,61000,Brakes,,no response"],
+         'ecu_response = { from = "Text", values = { "no response" = "no_answer" }'),
+        ("strokes.csv", ["Vehicle,Date,Km,ECU,Code",
+                         "V-1,2026-03-13,51000,Engine,P0301 Misfire [stored] / P0562 Low [pending]",
+                         "V-2,2026-03-14,61000,Brakes,none"], r'each = "\\s*/\\s*"'),
         ("active.csv", ["Only active faults were read;;;", "Vehicle;Read on;ECU;Fault code",
                         "V-1;2026-03-13;Engine;P0301"], 'memory = { value = "active_only" }'),
     ],
@@ -222,6 +232,24 @@ def test_what_stands_beside_or_behind_decides_how_a_column_is_read(
     found = suggest(tmp_path, name, ("\n".join(lines) + "\n").encode(), words)
     assert taken in found.text
     assert not found.questions
+
+
+@pytest.mark.parametrize(
+    ("word", "others", "asked"),
+    [
+        ("stały", ("potwierdzony", "oczekujący"), ["word:stały"]),
+        ("stały", ("oczekujący", "oczekujący"), []),
+        ("stały", ("sporadyczny", "oczekujący"), []),
+    ],
+)
+def test_lasting_beside_pending_and_confirmed_may_be_permanent_and_is_asked_about(
+    words: HeadingWords, tmp_path: Path, word: str, others: tuple[str, str], asked: list[str]
+) -> None:
+    lines = ["Data;Pojazd;Przebieg km;Sterownik;Kod;Status"]
+    states = enumerate((*others, word), 1)
+    lines += [f"2{n}/02/2026;V-{n};12400{n};Silnik;P030{n};{state}" for n, state in states]
+    found = suggest(tmp_path, "l.csv", "\n".join(lines).encode(), words)
+    assert [question.key for question in found.questions] == asked
 
 
 def test_the_same_work_told_on_another_day_at_the_same_distance_is_asked_about(

@@ -16,6 +16,7 @@ from tests.readers.messy import (
     seventh_look,
     sixth_look,
     strangers,
+    tenth_look,
     third_look,
     third_look_abroad,
     tricky,
@@ -28,7 +29,6 @@ NOT_READ = {
     "two_exports_pasted.csv": "a second export below the first, with other headings",
     "outer_quotes.csv": "each line as a whole within quotes",
     "modules_as_keys.jsonl": "control units as keys",
-    "taller_grupos.csv": "a line above each group names its vehicle",
     "tres_manos.csv": "dots, commas and blanks before three digits in one column: rows are refused",
     "circa.csv": "distances said to be about so much",
     "semaines.csv": "a column of distances for each week",
@@ -73,3 +73,4 @@ def all_files() -> Iterator[Messy]:
     yield from eighth_look.all_files()
     yield from eighth_look_abroad.all_files()
     yield from ninth_look.all_files()
+    yield from tenth_look.all_files()

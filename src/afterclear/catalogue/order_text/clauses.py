@@ -98,7 +98,8 @@ class _Reader:
         ]
         used = [f for f in found if is_used(f, words, speech)]
         found = plain(found, words, speech)
-        acts = self._doing.named()
+        # the words of one place are no work: *centre* of "AR centre"
+        acts = [a for a in self._doing.named() if not any(a.start in s for s in self._where.long)]
         signals = self._signals(found, acts)
         signs = {at for f in signals for at in f.places}
         acts = [f for f in acts if signs.isdisjoint(f.places)]

@@ -31,6 +31,7 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         is_between = bool(run) and run[-1].text in speech.beyond and after in speech.beyond
         is_bound = word.text == "had" and after == "to"  # "had to replace": it was done
         is_name = word.text in speech.joins and _is_name(words[at : at + 2], speech)  # "w/pump"
+        is_between = is_between or _is_in_place(words, at, speech)
         is_join = word.text in speech.joins and not (is_rubbed or is_between or is_name or is_bound)
         is_last = at + 1 == len(words) or bool(words[at + 1].breaks)
         is_join = is_join and not (is_last and run and word.text == "mit")  # "Riemen gleich mit"
@@ -52,6 +53,14 @@ def _runs(words: list[Word], speech: Speech) -> Iterator[tuple[list[Word], int, 
         run.append(word)
     if run:
         yield run, sentence, begun
+
+
+def _is_in_place(words: list[Word], at: int, speech: Speech) -> bool:
+    """Whether a word stands within the name of one place: "before and after the cat"."""
+    if not at or words[at].text not in speech.joins:
+        return False
+    begin = at - 1
+    return any(at - begin in f.places for f in speech.positions.in_order(words[begin : at + 4]))
 
 
 def _is_means(run: list[Word], after: list[Word], speech: Speech) -> bool:

@@ -5,8 +5,8 @@ import re
 from collections.abc import Sequence
 
 from afterclear.errors import worded
-from afterclear.readers.formats.group_lines import GroupLines
 from afterclear.readers.maps.checked_map import MapTable
+from afterclear.readers.maps.group_lines import GroupLines
 from afterclear.readers.maps.source_table import (
     AFTER,
     Cells,

@@ -12,7 +12,11 @@ Thing = tuple[str, str]  # kind, and the thing as it is compared
 _CODE = re.compile(r"\b([PCBU][0-3][0-9A-F]{3})(?:[-:]?[0-9A-F]{2})?\b", re.IGNORECASE)
 _SPN = re.compile(r"\bSPN\W{0,3}(\d{1,6})\b", re.IGNORECASE)
 _DAY = re.compile(r"(?<![\d.,-])(\d{1,4})([-./])(\d{1,2})\2(\d{2,4})(?!\d)")
-_DISTANCE = re.compile(r"(\d[\d.,' \u00a0\u202f\u2019]*)\s*([a-z]{2,5})\b", re.IGNORECASE)
+# blanks part groups of three digits; others stand between two numbers
+_DISTANCE = re.compile(
+    r"(?<![\d.,])(\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,'\u2019]\d+)*)\s*([a-z]{2,5})\b",
+    re.IGNORECASE,
+)
 _WORD = re.compile(r"[\w-]+(?:/\w+)?")
 _VIN = re.compile(r"\b(?=\w*\d)(?=\w*[A-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE)
 _LEAST_DIGITS = 4  # of a distance that may be an odometer's

@@ -120,6 +120,8 @@ def _miss_headed_groups(f: Filling) -> None:
     """Take no list with lines of one cell among its rows: they head groups, and are no vehicles."""
     filled = [[p.cells[at] for p in f.sight.profiles if p.cells[at]] for at in range(f.n_rows)]
     alone = [cells[0] for cells in filled if len(cells) == 1]
+    if "group" in f.seen.table_keys:  # what they head may be sold, or another's
+        alone = [p.values[0] for p in f.sight.profiles if p.values][-1:]
     if alone and sum(len(cells) >= _A_ROW for cells in filled) > len(alone):
         f.decision.missing.append(
             worded(

@@ -60,6 +60,7 @@ def fill_scans(f: Filling) -> None:
         fill_codes(f)
     _fill_unit(f)
     fill_words(f, "ecu_response")
+    _take_silence_in_texts(f)
     if f.has("scan_id") and _is_one_scan(f):
         f.plain("scan_id")
     fill_words(f, "scan_scope")
@@ -164,6 +165,21 @@ def _with_silent(
     own = spec.get("values")
     values = {**(own if isinstance(own, dict) else {}), **dict.fromkeys(met, "")}
     return {**spec, "values": values, "otherwise": "keep"}
+
+
+def _take_silence_in_texts(f: Filling) -> None:
+    """Take words of no answer beside an empty code: such a unit was not clean."""
+    if not f.has("code") or any(t.column == "ecu_response" for t in f.decision.columns):
+        return
+    codes = f.profile("code").cells
+    for profile in f.sight.profiles:
+        blank = dict.fromkeys(v for v, code in zip(profile.cells, codes, strict=True) if not code)
+        met = [v for v in blank if is_silent_word(v, f.sight.words)]
+        if met:
+            said = {"values": dict.fromkeys(met, "no_answer"), "otherwise": "empty"}
+            reason = worded("words of no answer beside an empty code")
+            f.decision.take("ecu_response", {"from": profile.heading, **said}, 0.9, reason)
+            return
 
 
 def _code_spec(codes: InCell) -> dict[str, object]:

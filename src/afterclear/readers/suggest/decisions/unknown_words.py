@@ -32,6 +32,20 @@ def lasting_words(f: Filling, met: Sequence[str]) -> dict[str, str]:
     return {w: present for w in met if words.of_word("status", w) == "permanent"}
 
 
+def _doubtful_lasting(f: Filling, met: Sequence[str]) -> set[str]:
+    """Give the words for lasting beside *pending* and another word for *confirmed*.
+
+    By itself such a word is of a fault that is there all the time; beside those two it may as well
+    be the permanent code that no clearing takes away.
+    """
+    words = f.sight.words
+    own = {w for w in met if words.of_word("lasting", w)}
+    others = {words.of_word("status", w) for w in met if w not in own}
+    is_of_law = {"pending", "confirmed"} <= others
+    is_parted = any(words.of_word("intermittent", word) for word in met)
+    return own if is_of_law and not is_parted else set()
+
+
 def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object]:
     """Translate the words of a column; ask about unknown ones."""
     choices = _CHOICES[column]
@@ -41,11 +55,12 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
     values: dict[str, str] = {}
     unknown = []
     lasting = lasting_words(f, met) if column == "status" else {}
+    doubtful = _doubtful_lasting(f, met) if column == "status" else set()
     for word in met:
         if word in f.dropped:
             continue
         own = word.lower() if word.lower() in choices else f.sight.words.of_word(column, word)
-        own = lasting.get(word, own)
+        own = lasting.get(word, None if word in doubtful else own)
         if own is None and (word.lower() in BLANKS or is_none_word(word)):
             own = ""
         if own is None:

@@ -6,7 +6,7 @@ are told by their words, left out, and heard as what stands beside the table.
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from afterclear.catalogue.folded_words import words_of
@@ -48,7 +48,11 @@ def in_fixed(text: str, words: HeadingWords) -> Seen | None:
     positions = _positions(lines[at:], long)
     if len(positions) < _COLUMNS:
         return None
-    return _seen("\n".join(x for _, x in lines), at, [n for n, _ in rows], positions, words)
+    whole = "\n".join(x for _, x in lines)
+    grid = {n: cells for n, cells in fixed_grid(whole, positions) if n > at}
+    is_long = {n for n, _ in long}
+    wanted = [n for n, _ in rows if n in is_long or _is_row(grid[n], len(positions))]
+    return _seen(whole, at, (wanted, grid), positions, words)
 
 
 def _heading(lines: _Lines, words: HeadingWords) -> int:
@@ -98,13 +102,21 @@ def _positions(lines: _Lines, rows: _Lines) -> list[tuple[int, int]]:
     return [*found[:-1], (found[-1][0], _WIDEST)] if found else []
 
 
+def _is_row(cells: Cells, width: int) -> bool:
+    """Whether a short line fits the columns, and fills several: no word at the end of a list."""
+    return len(cells) <= width and sum(bool(c) for c in cells) > 1
+
+
 def _seen(
-    text: str, at: int, rows: Sequence[int], positions: list[tuple[int, int]], words: HeadingWords
+    text: str,
+    at: int,
+    rows: tuple[Sequence[int], Mapping[int, Cells]],
+    positions: list[tuple[int, int]],
+    words: HeadingWords,
 ) -> Seen | None:
     """Cut the lines, and say in keys of the map which are left out."""
     lines = text.split("\n")
-    grid: dict[int, Cells] = {n: cells for n, cells in fixed_grid(text, positions) if n > at}
-    wanted = set(rows)
+    wanted, grid = set(rows[0]), rows[1]
     kept = [(n, cells) for n, cells in grid.items() if n in wanted]
     if any(len(cells) > len(positions) for _, cells in kept):
         return None

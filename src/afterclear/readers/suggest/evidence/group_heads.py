@@ -14,7 +14,7 @@ import polars as pl
 
 from afterclear.catalogue.folded_words import without_accents, words_of
 from afterclear.catalogue.names_in_text import plain_id
-from afterclear.readers.formats.group_lines import BETWEEN, GroupLines, line_text
+from afterclear.readers.maps.group_lines import BETWEEN, GroupLines, line_text
 from afterclear.readers.maps.heading_words import EXACT, HeadingWords
 from afterclear.readers.maps.measures import WRITTEN
 from afterclear.readers.maps.source_table import LINE, Cells, frame_of, plain_heading
