@@ -16,6 +16,7 @@ from afterclear.plain import TABLES
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import scalar, transaction
 from afterclear.store.engine.parquet_files import put_rows, readable
+from afterclear.store.merging.delivered import insert_rows
 from afterclear.store.merging.rows import stored_columns
 
 # Numbers by the table that has each of them; other tables refer to them by the same name ...
@@ -39,9 +40,10 @@ def take_rows(
         columns = ", ".join(stored_columns(TABLES[table]))
         if files := [lake / file for file in files_of(pieces, table)]:
             with readable(con, files) as source:
-                con.execute(
-                    f"""INSERT INTO store.{table} ({columns}, load_id)
-                        SELECT {columns}, {_NO_LOAD} FROM {source} WHERE {condition}"""
+                insert_rows(
+                    con,
+                    TABLES[table],
+                    f"SELECT {columns}, {_NO_LOAD} AS load_id FROM {source} WHERE {condition}",
                 )
 
 
