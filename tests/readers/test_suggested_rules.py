@@ -252,6 +252,16 @@ def test_lasting_beside_pending_and_confirmed_may_be_permanent_and_is_asked_abou
     assert [question.key for question in found.questions] == asked
 
 
+def test_amounts_of_labour_in_the_column_of_the_parts_are_no_parts(
+    words: HeadingWords, tmp_path: Path
+) -> None:
+    lines = ["Ordre;Véhicule;Date;Type;Désignation;Référence;Qté;P.U. CHF;Total CHF",
+             "1;V-1;13/03/2026;MO;Bobine remplacée;;0,5;110,00;55,00",
+             "1;V-1;13/03/2026;PC;Bobine;QX-1;2;68,50;137,00"]  # fmt: skip
+    found = suggest(tmp_path, "d.csv", "\n".join(lines).encode(), words)
+    assert [each.partition(":")[0] for each in found.missing] == ["part_cost"]
+
+
 def test_the_same_work_told_on_another_day_at_the_same_distance_is_asked_about(
     words: HeadingWords, tmp_path: Path
 ) -> None:

@@ -16,6 +16,7 @@ from collections import defaultdict
 from dataclasses import replace
 
 from afterclear.errors import worded
+from afterclear.readers.maps.heading_words import EXACT
 from afterclear.readers.suggest.columns.numbers import as_number
 from afterclear.readers.suggest.columns.profiles import Profile
 from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
@@ -24,6 +25,7 @@ from afterclear.readers.suggest.evidence.decision_draft import Filling
 AMOUNTS = ("part_cost", "labour_cost", "total_cost", "unit_price", "quantity")
 _STORED = ("part_cost", "labour_cost")  # amounts of the plain layout
 _A_CENT = 0.011
+_KINDS = 6  # words of a column that says of what kind a row is
 _EQUAL = 0.005
 
 
@@ -45,12 +47,33 @@ def fill_amounts(f: Filling) -> None:
         is_each = True
     elif f.has("part_cost") and f.has("quantity"):
         is_each = _is_price_of_piece(f)
+    if f.has("part_cost") and not f.has("labour_cost"):
+        _miss_labour_among_parts(f)
     for column in ("quantity", "part_cost", "labour_cost"):
         if f.has(column):
             spec = _amount(f.profile(column))
             if column == "part_cost" and is_each:
                 spec["times"] = f.roles["quantity"].heading
             f.plain(column, spec=spec)
+
+
+def _miss_labour_among_parts(f: Filling) -> None:
+    """Take no amounts for parts' of which a column of kinds says that some are of labour."""
+    for profile in f.sight.profiles:
+        kinds = [v for v in profile.values if not f.sight.times.get(profile.heading)]
+        meant = {v: f.sight.words.of_heading(v) for v in kinds[: _KINDS + 1]}
+        labour = [v for v, means in meant.items() if means.get("labour_cost", 0.0) >= EXACT]
+        if labour and 1 < len(kinds) <= _KINDS:
+            f.decision.missing.append(
+                worded(
+                    "part_cost: rows with {word!r} under {heading!r} are labour, and its amounts "
+                    "stand in one column with the parts'; write a map with a table for each "
+                    "(keep_where)",
+                    word=labour[0],
+                    heading=profile.heading,
+                )
+            )
+            return
 
 
 def _amount(profile: Profile) -> dict[str, object]:
