@@ -47,6 +47,8 @@ from tests.commands.small_fleet import (
 )
 from tests.store.care_fixture import export_text
 
+pytestmark = pytest.mark.slow
+
 KEY = "a key of the tests, long enough"
 
 

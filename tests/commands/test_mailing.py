@@ -31,6 +31,8 @@ from afterclear.store.queries.exports import EXPORTS
 from tests.commands.small_fleet import AS_OF, PERSON, PLATES, small_fleet, with_settings
 from tests.deliver.servers import Receiver, Server, hook_server, mail_server
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:

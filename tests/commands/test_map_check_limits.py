@@ -26,6 +26,8 @@ from tests.readers.messy.printed import papers
 from tests.readers.odd_readers import OddReader
 from tests.readers.samples import DATA
 
+pytestmark = pytest.mark.slow
+
 NOW = datetime(2026, 11, 1, tzinfo=UTC)
 _ENTITIES = "".join(f'<!ENTITY e{n + 1} "{f"&e{n};" * 10}">' for n in range(9))
 BOMB = f'<?xml version="1.0"?><!DOCTYPE r [<!ENTITY e0 "x">{_ENTITIES}]><r><a>&e9;</a></r>'.encode()

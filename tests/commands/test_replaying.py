@@ -20,6 +20,8 @@ from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.engine.database import transaction as whole_transaction
 
+pytestmark = pytest.mark.slow
+
 MAP = """
 kind = "delimited"
 files = ["{files}"]

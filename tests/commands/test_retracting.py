@@ -19,6 +19,8 @@ from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
 from tests.commands.test_replaying import Desk
 
+pytestmark = pytest.mark.slow
+
 # a table whose file does not say whose it is
 NAMELESS = """
 kind = "delimited"

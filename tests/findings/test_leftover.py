@@ -19,6 +19,8 @@ from afterclear.wording.cells import Cells
 from afterclear.wording.roles import role_sentence
 from tests.histories.story import CATALOGUE, RULES, Story, told
 
+pytestmark = pytest.mark.slow
+
 SENSOR, ECHO = "C0034-13", "U0415-86"
 
 

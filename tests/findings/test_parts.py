@@ -12,6 +12,8 @@ from afterclear.findings.parts.part_tables import ExpectedLife, PartTables
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 
+pytestmark = pytest.mark.slow
+
 DAY = 1 / 50  # of a km
 
 

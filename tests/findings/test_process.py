@@ -3,9 +3,13 @@
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from afterclear.store.engine.database import query
 from tests.findings.found import found, rows
 from tests.histories.story import Story
+
+pytestmark = pytest.mark.slow
 
 CODE = "P0401"
 

@@ -10,6 +10,8 @@ from afterclear.findings.recurrence.recurring import find_recurring
 from tests.findings.found import found, rows
 from tests.histories.story import CATALOGUE, RULES, Story
 
+pytestmark = pytest.mark.slow
+
 CODE = "P0442"
 
 

@@ -13,6 +13,8 @@ from afterclear.store.engine.database import open_store, query
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate, told_roles
 from tests.histories.story import CATALOGUE, build
 
+pytestmark = pytest.mark.slow
+
 UNITS = ("engine", "transmission", "brakes", "body", "steering", "airbag", "gateway",
          "instrument cluster", "high voltage battery")  # fmt: skip
 

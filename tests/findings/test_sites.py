@@ -10,6 +10,8 @@ import pytest
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 
+pytestmark = pytest.mark.slow
+
 CODE = "P0401"
 
 

@@ -8,6 +8,8 @@ import pytest
 from tests.findings.found import found, rows
 from tests.histories.story import Story
 
+pytestmark = pytest.mark.slow
+
 CODES = [f"P0{n}" for n in (130, 171, 201, 335, 402, 442, 506, 562, 601, 700, 715, 740)]
 
 

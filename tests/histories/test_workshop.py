@@ -23,6 +23,8 @@ from tests.histories.story import (
 )
 from tests.histories.test_evidence import CODE, only
 
+pytestmark = pytest.mark.slow
+
 
 def test_a_clear_names_its_unit_as_another_tool_would(tmp_path: Path) -> None:
     """Scans say engine, the clear says ECM: the memory was emptied, and the code came back."""

@@ -13,6 +13,8 @@ from afterclear.plain import Takes
 from tests.hostile.test_sql import app_in, jsonl, row, take
 from tests.store.deliveries import HEAD, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 _LINE = "S{0},V1,2026-03-01T08:00:00Z,{0},engine,P0301,\n"
 
 

@@ -27,6 +27,8 @@ from afterclear.errors import StoreError, UsageError
 from afterclear.store.engine.database import open_store, query
 from tests.store.deliveries import HEAD, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = (
     "driver's name",
     'he said "stop"',

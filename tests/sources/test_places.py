@@ -32,6 +32,8 @@ from tests.sources.servers import (
     web_server,
 )
 
+pytestmark = pytest.mark.slow
+
 # puts a file on the server under a name; gives the app whose source is that server
 Put = Callable[[str, str], None]
 KINDS = ["web", "safe web", "sftp", "s3"]

@@ -12,6 +12,8 @@ from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import open_store, query
 from tests.store.deliveries import NOON, adds_up, write
 
+pytestmark = pytest.mark.slow
+
 HEAD = "repair_id,vehicle_id,repaired_at,odometer_km,notes,labour_cost\n"
 COIL = "R1,V-01,2026-03-03,124001,Ignition coil cylinder 1 replaced,61.50"
 CABLE = "R1,V-01,2026-03-03,124001,Ground cable renewed,72.00"

@@ -12,6 +12,8 @@ from afterclear.store.intake import direct_load
 from afterclear.store.upkeep.checks import check_rows
 from tests.store.deliveries import HEAD, NOON, adds_up, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 AT = "2025-03-30T10:00:00Z"
 # unit and code of a row
 Rows = list[tuple[str, str]]

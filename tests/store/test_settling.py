@@ -17,6 +17,8 @@ from afterclear.store.settling.doubts import _follows
 from afterclear.store.upkeep.checks import check_rows
 from tests.store.deliveries import HEAD, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 SCAN = "{scan},V1,{at},{km},engine,{code},{status}\n"
 LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ0123456789"
 
