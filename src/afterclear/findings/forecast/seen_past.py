@@ -84,13 +84,14 @@ def seen_past(con: Connection, moments: FloatArray, as_of: datetime) -> Seen | N
         maintain_order="left",
     ).with_columns(component_no=_placed("component", components))
     faults = faults.with_columns(_fault_numbers(faults))
+    # what is told later: names of a million faults take much memory
+    told = faults.filter("began").select("vehicle_id", "component", "seen_at")
+    faults = faults.drop("vehicle_id", "family", "component")
     faults = faults.with_columns(_first_looks(faults, readings)).with_columns(
         pl.when(pl.col("fault_no") > 0)
         .then(pl.col("over_km", "looked_km").shift(1))
         .name.suffix("_before")
     )
-    # what is told later: names of a million faults take much memory
-    told = faults.filter("began").select("vehicle_id", "component", "seen_at")
     faults = faults.select(_COUNTED)
     risks = Risks(
         known["kind_no"].to_numpy(),
