@@ -57,8 +57,8 @@ def _between(name: str, start: str, end: str) -> str:
 
 def test_the_sql_writes_the_reasons_there_are_and_no_others() -> None:
     written = (
-        _between("50_timeline.sql", "AS cleared_km_ago", "AS why_blind")
-        + _between("50_timeline.sql", "MACRO why_no_evidence", "END;")
+        _between("55_readings.sql", "AS cleared_km_ago", "AS why_blind")
+        + _between("55_readings.sql", "MACRO why_no_evidence", "END;")
         + _between("80_evidence.sql", "CASE finding", "AS reason")
         + _between("80_evidence.sql", "CASE WHEN reason = 'shown_again'", "AS reason")
     )

@@ -44,7 +44,7 @@ _READINGS = """
         AND l.answered AND l.is_stored_memory AND m.km IS NOT NULL
     ORDER BY l.unit_no, turn_at, l.scan_no"""
 # An inferred clear is just before the scan that revealed it, at the far end of its interval (as in
-# ``histories/sql/50_timeline.sql``).
+# ``histories/sql/50_order.sql``).
 _CLEARS = """
     SELECT u.unit_no,
         CASE WHEN c.origin IN ('counter', 'status', 'vanished') THEN c.km_high
