@@ -70,15 +70,19 @@ def _number(raw: bytes) -> int:
 def why_no_workbook(raw: bytes) -> str:
     """Say why a container holds no workbook that can be read; empty: nothing speaks against it.
 
-    The parser follows a chain of sectors until the memory is full if it leads in a circle.
+    The parser follows a chain of sectors until the memory is full if it leads in a circle; so does
+    whoever reads the table of small sectors, which lies in such a chain itself.
     """
+    in_a_circle = worded("is damaged: its parts lead in a circle. Save it anew, or as CSV")
     try:
         with olefile.OleFileIO(io.BytesIO(raw)) as container:
-            container.loadminifat()
             if container.exists("EncryptedPackage"):  # MS-OFFCRYPTO 2.3.4.4
                 return worded("is protected by a password; deliver it without")
-            if _leads_in_a_circle(container.fat) or _leads_in_a_circle(container.minifat):
-                return worded("is damaged: its parts lead in a circle. Save it anew, or as CSV")
+            if _leads_in_a_circle(container.fat):
+                return in_a_circle
+            container.loadminifat()
+            if _leads_in_a_circle(container.minifat):
+                return in_a_circle
     # a damaged container raises whatever its bytes lead to; the parser says it in its own words
     except Exception:  # noqa: BLE001
         return ""
