@@ -34,6 +34,8 @@ from afterclear.store.queries.exports import PAGE_FINDINGS, PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
 
+pytestmark = pytest.mark.slow
+
 _FRAMES = ("fleet", "attempts", "open_faults", "new", "gone", "tallies", "year", "set_aside")
 _NUMBERS = ("n_failed_before", "n_scans", "n_partial", "has_previous", "previous_at")
 

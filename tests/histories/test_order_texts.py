@@ -8,6 +8,8 @@ from afterclear.store.engine.database import query
 from tests.histories.story import Story, attempts, told
 from tests.histories.test_evidence import only
 
+pytestmark = pytest.mark.slow
+
 WHEEL = "C0031"  # front left wheel speed sensor
 
 

@@ -12,6 +12,8 @@ from afterclear.store.intake.identity import under_own_number
 from afterclear.store.queries.exports import EXPORTS
 from tests.store.deliveries import HEAD, NOON, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 VIN_1, VIN_2 = "XZ9AA11B2C3000001", "XZ9AA11B2C3000002"
 LIST = "vehicle_id,vin,plate,plate_since\n"
 MAP = """

@@ -14,6 +14,8 @@ from afterclear.store.merging.rows import stored_columns
 from afterclear.store.merging.scan_parts import PARTS
 from tests.store.deliveries import contents, load, rows, write
 
+pytestmark = pytest.mark.slow
+
 HEAD = "scan_id,vehicle_id,scanned_at,odometer_km,ecu,code,status,description,monitors_incomplete\n"
 
 
