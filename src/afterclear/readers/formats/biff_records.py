@@ -4,7 +4,8 @@ The file around them is a container of chained sectors (MS-CFB).
 """
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import takewhile
 
 import olefile
 
@@ -15,6 +16,7 @@ _STREAMS = ("Workbook", "Book")
 _CELLS = {*(0x0006, 0x00D6, 0x00FD, 0x0201, 0x0203, 0x0204, 0x0205, 0x027E, 0x00BD, 0x00BE)}
 _DIMENSIONS, _DIMENSIONS_LENGTH = 0x0200, 14  # MS-XLS 2.4.90
 _ROWS, _COLUMNS = 65_536, 256  # of any sheet of an xls (MS-XLS 2.1.2)
+_SHEET, _END = 0x0085, 0x000A  # where a sheet begins, in the list of sheets; its end (MS-XLS 2.4)
 _HEAD = 4  # bytes of a record's kind and length
 
 
@@ -23,8 +25,10 @@ def records_of(raw: bytes) -> Iterator[tuple[int, int, bytes]]:
 
     A damaged container gives what can be read: what reads the cells says what is wrong with it.
     """
-    stream = _stream(raw)
-    at = 0
+    yield from _from(_stream(raw), 0)
+
+
+def _from(stream: bytes, at: int) -> Iterator[tuple[int, int, bytes]]:
     while at + _HEAD <= len(stream):
         kind, length = _number(stream[at : at + 2]), _number(stream[at + 2 : at + _HEAD])
         yield at, kind, stream[at + _HEAD : at + _HEAD + length]
@@ -34,9 +38,20 @@ def records_of(raw: bytes) -> Iterator[tuple[int, int, bytes]]:
 def beyond_a_sheet(raw: bytes) -> str:
     """Say which cell or size of a sheet is beyond what a sheet can have; empty: none is.
 
-    The parser lays out the whole rectangle before it reads a cell.
+    The parser lays out the whole rectangle before it reads a cell. It reads each sheet from where
+    the list of sheets says that it begins, up to its end; a damaged list may name any place.
     """
-    for _, kind, body in records_of(raw):
+    stream = _stream(raw)
+    begins = [_number(body[:4]) for _, kind, body in _from(stream, 0) if kind == _SHEET]
+    sheets = (takewhile(lambda each: each[1] != _END, _from(stream, at)) for at in set(begins))
+    for records in (_from(stream, 0), *sheets):
+        if told := _beyond(records):
+            return told
+    return ""
+
+
+def _beyond(records: Iterable[tuple[int, int, bytes]]) -> str:
+    for _, kind, body in records:
         if kind in _CELLS and (column := _number(body[2:4]) + 1) > _COLUMNS:
             return worded("names a cell in column {column:,}", column=column)
         if kind == _DIMENSIONS:
