@@ -8,23 +8,19 @@ gets another name: whoever read the list before still finds what it names.
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from afterclear.errors import StoreError, UsageError
+from afterclear.plain import INSTANT_OF
 
 _LIST: Final = "lake.json"
 _LIST_BEFORE: Final = "lake.before.json"
 _FORM: Final = 1  # of the list; another one is another program's
 # Tables of rows by vehicle with the column of their instant; None: a row has none.
-INSTANTS: Final = {
-    "vehicles": None,
-    "scans": "scanned_at",
-    "clears": "cleared_at",
-    "repairs": "repaired_at",
-}
+INSTANTS: Final = {"vehicles": None, **INSTANT_OF}
 WHOLE: Final = "decisions"  # few rows, read by whoever ranks the work
 
 
@@ -53,10 +49,6 @@ class Contents:
     n_buckets: int
     pieces: tuple[Piece, ...] = ()
 
-    def bucket(self, number: int) -> tuple[Piece, ...]:
-        """Give the pieces of one bucket."""
-        return tuple(p for p in self.pieces if p.bucket == number and p.table != WHOLE)
-
     def by_bucket(self) -> dict[int, list[Piece]]:
         """Give the pieces of every bucket that has any."""
         found: dict[int, list[Piece]] = {}
@@ -74,10 +66,19 @@ class Contents:
         return {file for piece in self.pieces for file in piece.files}
 
 
+def piece_from(told: Mapping[str, Any]) -> Piece:
+    """Give a piece back from what JSON kept of it."""
+    return Piece(**{**told, "files": tuple(told["files"])})
+
+
+def named(made_of: object) -> str:
+    """Name something by what it is made of, which JSON can tell."""
+    return hashlib.sha256(json.dumps(made_of).encode()).hexdigest()[:24]
+
+
 def fingerprint(pieces: Iterable[Piece]) -> str:
     """Identify the rows of some pieces, whatever their order."""
-    told = sorted((*piece.key, piece.digest, piece.n_rows) for piece in pieces)
-    return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:24]
+    return named(sorted((*piece.key, piece.digest, piece.n_rows) for piece in pieces))
 
 
 def files_of(pieces: Iterable[Piece], table: str) -> list[str]:
@@ -137,7 +138,7 @@ def _read(place: Path) -> Contents | None:
         told = json.loads(place.read_text(encoding="utf-8"))
         if told["form"] != _FORM:
             raise StoreError(f"{place} is of another version of afterclear. Update the program.")
-        pieces = tuple(Piece(**{**p, "files": tuple(p["files"])}) for p in told["pieces"])
+        pieces = tuple(map(piece_from, told["pieces"]))
         return Contents(int(told["n_buckets"]), pieces)
     except (ValueError, KeyError, TypeError) as error:
         raise StoreError(

@@ -24,7 +24,7 @@ from afterclear.commands.lake.bucket_job import (
     UNFINISHED,
     Plan,
     Task,
-    named,
+    done,
     put_plan,
     tasks_of,
 )
@@ -36,7 +36,7 @@ from afterclear.commands.progress import QUIET, Progress
 from afterclear.errors import UsageError
 from afterclear.histories.build_histories import set_rules
 from afterclear.lake.bucket_store import leave_tables, take_decisions, take_rows, take_tables
-from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of
+from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of, named
 from afterclear.lake.engine import HERE, Workers, one_after_another, workers_of
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.engine.parquet_files import put_rows
@@ -146,8 +146,8 @@ def _begun(app: App, con: Connection, lake: Path, contents: Contents, until: dat
 
 def _sweep_unfinished(lake: Path) -> None:
     """Remove what tasks of a killed run left half done."""
-    for folder in ("histories", "roles"):
-        for left in (lake / folder).glob(f"bucket=*/{UNFINISHED}*"):
+    for folders in ("histories/bucket=*", "roles/bucket=*", "settings"):
+        for left in lake.glob(f"{folders}/{UNFINISHED}*"):
             shutil.rmtree(left, ignore_errors=True)
 
 
@@ -156,20 +156,18 @@ def _put_settings(app: App, con: Connection, lake: Path, version: str) -> str:
 
     That is the tables of the settings, and what the fleet's orders add to them.
     """
+
+    def leave(folder: Path) -> None:
+        for path in rule_tables(app):
+            target = folder / "tables" / path.relative_to(app.config.tables)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target)
+        if app.config.own_cures:
+            shutil.copyfile(app.config.own_cures, folder / OWN_CURES)
+        leave_tables(con, folder, LINKS)
+
     name = f"settings/{hashlib.sha256(version.encode()).hexdigest()[:16]}"
-    place = lake / name
-    if place.exists():
-        return name
-    building = place.with_name(f"{UNFINISHED}{place.name}")
-    shutil.rmtree(building, ignore_errors=True)  # of a kill
-    for path in rule_tables(app):
-        target = building / "tables" / path.relative_to(app.config.tables)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, target)
-    if app.config.own_cures:
-        shutil.copyfile(app.config.own_cures, building / OWN_CURES)
-    leave_tables(con, building, LINKS)
-    building.rename(place)
+    done(lake / name, leave)
     return name
 
 

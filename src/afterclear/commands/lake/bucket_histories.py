@@ -1,10 +1,9 @@
 """A bucket's rows through the histories, and what of its exports needs no other vehicle."""
 
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
-from afterclear.commands.lake.bucket_job import LINKS, Meter, Plan, Task, done, plan_at
+from afterclear.commands.lake.bucket_job import LINKS, Plan, Task, worked
 from afterclear.commands.queries.exporting import write_export
 from afterclear.histories.build_histories import rebuild
 from afterclear.lake.bucket_store import leave_tables, take_rows, take_tables
@@ -21,15 +20,8 @@ EXPORTS_FOLDER: Final = "exports"
 
 
 def build_histories(lake: str, plan: str, number: int) -> dict[str, Any]:
-    """Build a bucket's histories, unless they are there; tell what it took.
-
-    Texts and a number: what an engine hands to its workers.
-    """
-    meter, place = Meter.begin(), Path(lake)
-    planned = plan_at(place / plan)
-    task = planned.tasks[number]
-    is_new = done(place / task.histories, lambda folder: _leave(place, planned, task, folder))
-    return meter.told(task, is_new=is_new)
+    """Build a bucket's histories, unless they are there; tell what it took."""
+    return worked(lake, plan, number, lambda task: task.histories, _leave)
 
 
 def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
@@ -40,10 +32,7 @@ def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
     from afterclear.findings.roles.role_facts import FactBook  # noqa: PLC0415
 
     catalogue = plan.catalogue(lake)
-    with (
-        TemporaryDirectory(prefix="afterclear-") as scratch,
-        passing_store(Path(scratch)) as con,
-    ):
+    with passing_store() as con:
         take_rows(con, lake, task.pieces, dict.fromkeys(INSTANTS, "true"))
         take_tables(con, lake / plan.settings, LINKS)
         rebuild(con, plan.rules, catalogue, all_vehicle_ids(con), lambda _: None, anew=True)

@@ -5,7 +5,6 @@ What a task leaves is a folder that gets its own name last, in one step; the nam
 and time, so that what was done before, by whichever run, need not be done again.
 """
 
-import hashlib
 import json
 import os
 import shutil
@@ -19,7 +18,7 @@ from typing import Any, Final
 
 from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.histories.history_rules import HistoryRules
-from afterclear.lake.contents import Contents, Piece, fingerprint
+from afterclear.lake.contents import Contents, Piece, fingerprint, named, piece_from
 
 OWN_CURES: Final = "own_cures.csv"  # of the settings that a lake keeps for its workers
 LINKS: Final = ("cure_links",)  # likewise: what the fleet's orders add to the tables
@@ -71,11 +70,6 @@ def tasks_of(contents: Contents, version: str, as_of: datetime) -> tuple[Task, .
     return tuple(found)
 
 
-def named(made_of: object) -> str:
-    """Name a folder by what it is made of."""
-    return hashlib.sha256(json.dumps(made_of).encode()).hexdigest()[:24]
-
-
 def put_plan(place: Path, plan: Plan) -> None:
     """Write a plan where the workers read it."""
     told = asdict(plan)
@@ -90,14 +84,28 @@ def plan_at(place: Path) -> Plan:
     rules = told["rules"]
     rules["as_of"] = datetime.fromisoformat(rules["as_of"])
     tasks = tuple(
-        Task(**{**task, "pieces": tuple(_piece(piece) for piece in task["pieces"])})
-        for task in told["tasks"]
+        Task(**{**task, "pieces": tuple(map(piece_from, task["pieces"]))}) for task in told["tasks"]
     )
     return Plan(told["settings"], HistoryRules(**rules), tasks, told["pairs"])
 
 
-def _piece(told: dict[str, Any]) -> Piece:
-    return Piece(**{**told, "files": tuple(told["files"])})
+def worked(
+    lake: str,
+    plan: str,
+    number: int,
+    place_of: Callable[[Task], str],
+    leave: Callable[[Path, Plan, Task, Path], None],
+) -> dict[str, Any]:
+    """Let a planned task leave its folder, unless it is there; tell what it took.
+
+    ``place_of``: where the task's folder is, below the lake; ``leave``: fills it.  Texts and a
+    number: what an engine hands to its workers.
+    """
+    meter, place = Meter.begin(), Path(lake)
+    planned = plan_at(place / plan)
+    task = planned.tasks[number]
+    is_new = done(place / place_of(task), lambda folder: leave(place, planned, task, folder))
+    return meter.told(task, is_new=is_new)
 
 
 def done(target: Path, leave: Callable[[Path], None]) -> bool:

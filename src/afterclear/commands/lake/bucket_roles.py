@@ -1,11 +1,10 @@
 """The roles of a bucket's codes, once the fleet's pairs are known."""
 
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from afterclear.commands.lake.bucket_histories import EXPORTS_FOLDER
-from afterclear.commands.lake.bucket_job import Meter, Plan, Task, done, plan_at
+from afterclear.commands.lake.bucket_job import Plan, Task, worked
 from afterclear.commands.queries.exporting import write_export
 from afterclear.histories.build_histories import set_rules
 from afterclear.lake.bucket_store import leave_tables, take_tables
@@ -25,11 +24,7 @@ EXPORTED: Final = ("roles",)
 
 def tell_bucket_roles(lake: str, plan: str, number: int) -> dict[str, Any]:
     """Tell the roles of a bucket's codes, unless they are there; tell what it took."""
-    meter, place = Meter.begin(), Path(lake)
-    planned = plan_at(place / plan)
-    task = planned.tasks[number]
-    is_new = done(place / task.roles, lambda folder: _leave(place, planned, task, folder))
-    return meter.told(task, is_new=is_new)
+    return worked(lake, plan, number, lambda task: task.roles, _leave)
 
 
 def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
@@ -37,10 +32,7 @@ def _leave(lake: Path, plan: Plan, task: Task, folder: Path) -> None:
     from afterclear.findings.roles.pair_evidence import called_pairs, number_units  # noqa: PLC0415
     from afterclear.findings.roles.role_facts import FactBook  # noqa: PLC0415
 
-    with (
-        TemporaryDirectory(prefix="afterclear-") as scratch,
-        passing_store(Path(scratch)) as con,
-    ):
+    with passing_store() as con:
         take_tables(con, lake / task.histories, _READ)
         set_rules(con, plan.rules)
         with readable(con, [lake / plan.pairs]) as source:

@@ -178,6 +178,11 @@ def quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
+def literal(text: str) -> str:
+    """Write a text as SQL; for what cannot be bound: comments, and files of our own."""
+    return "'" + text.replace("'", "''") + "'"
+
+
 class Binding:
     """Values of one statement, each bound under a name of its own."""
 

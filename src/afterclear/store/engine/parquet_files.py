@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from afterclear.store.engine.connection import Connection
+from afterclear.store.engine.connection import Connection, literal
 
 _FORM = "FORMAT parquet, COMPRESSION zstd"
 
@@ -22,13 +22,13 @@ def readable(con: Connection, files: Sequence[Path], name: str = "rows") -> Iter
             handed.enter_context(con.handed(path, f"{name}-{number}.parquet"))
             for number, path in enumerate(files)
         ]
-        yield f"read_parquet([{', '.join(_text(place) for place in places)}])"
+        yield f"read_parquet([{', '.join(literal(str(place)) for place in places)}])"
 
 
 def put_rows(con: Connection, sql: str, target: Path) -> int:
     """Write the rows of a query of ours to one file; return their number."""
     place = con.handing() / "rows.parquet"
-    counted = con.execute(f"COPY ({sql}) TO {_text(place)} ({_FORM})").fetchall()
+    counted = con.execute(f"COPY ({sql}) TO {literal(str(place))} ({_FORM})").fetchall()
     _move(place, target)
     return int(counted[0][0])
 
@@ -39,7 +39,7 @@ def put_by(con: Connection, sql: str, column: str, folder: Path, name: str) -> d
     The files go to ``folder``; ``name``: how their names begin. Returns the files of each value.
     """
     place = con.handing() / "parts"
-    con.execute(f"COPY ({sql}) TO {_text(place)} ({_FORM}, PARTITION_BY ({column}))")
+    con.execute(f"COPY ({sql}) TO {literal(str(place))} ({_FORM}, PARTITION_BY ({column}))")
     found: dict[int, list[str]] = {}
     for part in sorted(place.glob(f"{column}=*")):
         value = int(part.name.partition("=")[2])
@@ -57,7 +57,3 @@ def _move(file: Path, target: Path) -> None:
     beside = target.with_name(f".{target.name}.part")
     shutil.move(file, beside)
     os.replace(beside, target)  # noqa: PTH105 - the same as of any path
-
-
-def _text(path: Path) -> str:
-    return "'" + str(path).replace("'", "''") + "'"

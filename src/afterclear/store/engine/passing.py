@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from afterclear.store.engine.connection import Connection
 from afterclear.store.engine.database import settings_at
@@ -10,13 +11,14 @@ from afterclear.store.engine.migrations import migrate
 
 
 @contextmanager
-def passing_store(folder: Path) -> Iterator[Connection]:
-    """Give an empty store of the present schema; what memory cannot hold goes to ``folder``."""
-    place = folder / "passing"
-    con = Connection({"store": place}, in_memory=True)
-    try:
-        con.lock(settings_at(place))
-        migrate(con)
-        yield con
-    finally:
-        con.close()
+def passing_store() -> Iterator[Connection]:
+    """Give an empty store of the present schema; what memory cannot hold goes to a folder aside."""
+    with TemporaryDirectory(prefix="afterclear-") as folder:
+        place = Path(folder) / "passing"
+        con = Connection({"store": place}, in_memory=True)
+        try:
+            con.lock(settings_at(place))
+            migrate(con)
+            yield con
+        finally:
+            con.close()

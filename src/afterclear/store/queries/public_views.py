@@ -14,7 +14,7 @@ import duckdb
 
 from afterclear.errors import StoreError, UsageError
 from afterclear.export_columns import Holds, holds
-from afterclear.store.engine.connection import Connection, quoted
+from afterclear.store.engine.connection import Connection, literal, quoted
 from afterclear.store.engine.database import frame_of, transaction
 from afterclear.store.queries.exports import EXPORTS
 
@@ -111,16 +111,12 @@ def _make(con: Connection, name: str, what: Holds) -> None:
     view = f"{SCHEMA}.{quoted(name)}"
     con.execute(f"CREATE VIEW {view} AS {_from_main(con, EXPORTS[name])}")
     found = con.execute(f"DESCRIBE {view}").fetchall()
-    comments = [f"COMMENT ON VIEW {view} IS {_text(what.about)}"] + [
-        f"COMMENT ON COLUMN {view}.{quoted(column)} IS {_text(what.columns[column])}"
+    comments = [f"COMMENT ON VIEW {view} IS {literal(what.about)}"] + [
+        f"COMMENT ON COLUMN {view}.{quoted(column)} IS {literal(what.columns[column])}"
         for column, *_ in found
         if column in what.columns
     ]
     con.script(";\n".join(comments))
-
-
-def _text(words: str) -> str:
-    return "'" + words.replace("'", "''") + "'"
 
 
 def _from_main(con: Connection, sql: str) -> str:
