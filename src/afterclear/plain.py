@@ -70,6 +70,8 @@ class Table:
         return tuple(c.name for c in self.columns if c.key)
 
 
+# the column that says when, of tables whose rows are of an instant
+INSTANT_OF = {"scans": "scanned_at", "repairs": "repaired_at", "clears": "cleared_at"}
 STATUS_WORDS = ("pending", "confirmed", "permanent", "stored", "active", "previously_active")
 
 VEHICLES = Table(

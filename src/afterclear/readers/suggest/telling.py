@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from afterclear.errors import worded
+from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.columns.column_choice import Decision, Look, Taken
 from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL, is_number
@@ -33,7 +34,7 @@ _FEW = 8  # distinct ones
 _LONGEST = 30
 
 
-_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_TIMES = tuple(INSTANT_OF.values())
 # Role of a column -> the plain columns it becomes, where they are called otherwise.
 _BECOMES: Mapping[str, tuple[str, ...]] = {
     "when": _TIMES,

@@ -23,7 +23,7 @@ import polars as pl
 
 from afterclear.catalogue.names_in_text import plain_id, without_country
 from afterclear.errors import worded
-from afterclear.plain import APART, ONCE, TABLES, Table
+from afterclear.plain import APART, INSTANT_OF, ONCE, TABLES, Table
 from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.merging.delivered import delete_rows, names_vehicles, placed
@@ -35,7 +35,6 @@ VIN, PLATE = "_vin", "_plate"
 _NO_CELLS = {"_line", APART, ONCE}  # what a reader says of rows, not cells of theirs
 # expected of a plate nobody had
 UNKNOWN_PLATE = worded("a plate of a vehicle in the vehicle list")
-_TIMES = {"scans": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 _HAD = "place IN (SELECT place FROM had_already)"
 _INSTANT = "%Y-%m-%dT%H:%M:%S%.f%#z"
 _NUMBER_MARK, _VIN_MARK = SQL_MARK.format("vehicle_id"), SQL_MARK.format("vin")
@@ -176,7 +175,7 @@ def known_vins(con: Connection, table: str, rows: str) -> int:
     ``rows``: SQL after FROM.  Returns how many there are.  Only rows of scans, clears and work are
     asked: a vehicle list names vehicles itself.
     """
-    if table not in _TIMES or not scalar(con, "SELECT count(vin) FROM vehicles"):
+    if table not in INSTANT_OF or not scalar(con, "SELECT count(vin) FROM vehicles"):
         return 0
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE renamed AS
@@ -190,7 +189,7 @@ def known_vins(con: Connection, table: str, rows: str) -> int:
 
 def _identified(part: PlainRows, known: Claims) -> Identified:
     frame = part.frame
-    day = pl.col(_TIMES[part.table]).str.to_datetime(_INSTANT, strict=False, time_zone="UTC")
+    day = pl.col(INSTANT_OF[part.table]).str.to_datetime(_INSTANT, strict=False, time_zone="UTC")
     keys = frame.select(
         pl.col("vehicle_id"),
         *(
@@ -315,7 +314,7 @@ def adopt(con: Connection, load_id: int) -> int:
     if not scalar(con, "SELECT count(*) FROM vehicles WHERE load_id = ?", [load_id]):
         return 0
     con.execute(f"CREATE OR REPLACE TEMP TABLE own_numbers AS {_OWN_NUMBERS}")
-    n_moved = sum(_move(con, name, load_id) for name in _TIMES)
+    n_moved = sum(_move(con, name, load_id) for name in INSTANT_OF)
     _fold_vehicles(con, load_id)
     _move_decisions(con)
     return n_moved

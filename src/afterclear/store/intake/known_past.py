@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from afterclear.catalogue.names_in_text import plain_id
-from afterclear.plain import TABLES
+from afterclear.plain import INSTANT_OF, TABLES
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.intake.identity import claims
 from afterclear.store.merging.delivered import names_vehicles
 
 # Days of one vehicle that are told, spread over all it has: enough to place another reading.
 _MOST_DAYS = 40
-_TIMES = {"scan_facts": "scanned_at", "clears": "cleared_at", "repairs": "repaired_at"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,9 +60,10 @@ def _owners(con: Connection, names: set[str]) -> dict[str, str]:
 
 def _readings(con: Connection, numbers: list[str]) -> dict[str, tuple[tuple[datetime, float], ...]]:
     own = " UNION ALL ".join(
-        f"""SELECT vehicle_id, {at} AS read_at, odometer_km AS km FROM {table}
+        f"""SELECT vehicle_id, {at} AS read_at, odometer_km AS km
+            FROM {names_vehicles(TABLES[table])}
             WHERE odometer_km > 0 AND vehicle_id IN (SELECT unnest(numbers) FROM asked)"""
-        for table, at in _TIMES.items()
+        for table, at in INSTANT_OF.items()
     )
     rows = query(
         con,

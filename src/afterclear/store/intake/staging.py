@@ -17,7 +17,7 @@ from typing import Literal
 import duckdb
 
 from afterclear.errors import RefusedFileError, worded
-from afterclear.plain import MILE_COLUMNS, Table, Takes
+from afterclear.plain import INSTANT_OF, MILE_COLUMNS, Table, Takes
 from afterclear.store.engine.connection import Binding, Connection
 from afterclear.store.intake.lines import longest_line
 from afterclear.store.intake.spelling import cell_faults, faults, parsed, raw
@@ -176,7 +176,7 @@ def _implausible(source: RawTable) -> Iterator[tuple[str, str, str]]:
                 "at most {most:,.0f} {unit} (limits in afterclear.toml)", most=most, unit=unit
             )
             yield f"{name} > {most}", column, expected
-    for name in ("scanned_at", "cleared_at", "repaired_at"):
+    for name in INSTANT_OF.values():
         if name in names and name in source.known and limits.latest is not None:
             latest = limits.latest.astimezone(UTC).replace(tzinfo=None)
             expected = worded(

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from afterclear.catalogue.folded_words import words_of
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import RefusedFileError, worded
-from afterclear.plain import KM_PER_MILE
+from afterclear.plain import INSTANT_OF, KM_PER_MILE
 from afterclear.readers.maps.source_table import LINE, plain_heading
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.named_things import Thing, things_in
@@ -21,7 +21,7 @@ _LONGEST = 160
 _MOST_HEADINGS = 2
 _MOSTLY = 0.5
 _SENTENCE = 5  # words
-_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_TIMES = tuple(INSTANT_OF.values())
 _WHOSE = ("vehicle_id", "_vin", "_plate")
 _UNITS = {"mi", "1000 km", "cell", "m"}
 

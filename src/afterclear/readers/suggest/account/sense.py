@@ -10,6 +10,7 @@ from typing import Any
 
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
+from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
 
@@ -20,7 +21,7 @@ _FALLS = 0.98
 _TELLS_WORK = 2  # words: *replaced* alone names nothing
 _MOST_TIMES = 1000  # a fault is counted
 _MOST_KM = 3_000_000  # what no odometer shows is refused by the store
-_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_TIMES = tuple(INSTANT_OF.values())
 _Row = dict[str, Any]
 
 

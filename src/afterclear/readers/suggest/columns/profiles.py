@@ -50,6 +50,12 @@ class Known:
     # VIN or plate -> the numbers of the vehicles that have or had it
     owners: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
 
+    def role_of(self, text: str) -> str:
+        """Say as what a text names a known vehicle: vehicle_id, vin, plate; empty: it does not."""
+        plain = plain_id(text)
+        named = {"vehicle_id": self.numbers, "vin": self.vins, "plate": self.plates}
+        return next((role for role, own in named.items() if plain and plain in own), "")
+
 
 @dataclass
 class Profile:

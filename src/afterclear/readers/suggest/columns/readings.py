@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
+from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.columns.numbers import is_count, is_distance, is_number, parted
 from afterclear.readers.suggest.columns.profiles import (
@@ -36,7 +37,7 @@ SURE_BY_VALUES = 0.85
 SURE_UNIT = 0.6  # "Engine" alone may be a part of a vehicle too
 _HALF = 0.5
 _MONEY = re.compile(r"[€$£]|\b(?:EUR|CHF|GBP|USD|PLN|z\u0142)\b", re.IGNORECASE)
-_TIMES = ("scanned_at", "repaired_at", "cleared_at")
+_TIMES = tuple(INSTANT_OF.values())
 # Headings -> the role they name, if it has another name.
 _HEADED: Mapping[str, tuple[str, ...]] = {
     "when": _TIMES,

@@ -60,10 +60,12 @@ def fill_amounts(f: Filling) -> None:
 def _miss_labour_among_parts(f: Filling) -> None:
     """Take no amounts for parts' of which a column of kinds says that some are of labour."""
     for profile in f.sight.profiles:
-        kinds = [v for v in profile.values if not f.sight.times.get(profile.heading)]
-        meant = {v: f.sight.words.of_heading(v) for v in kinds[: _KINDS + 1]}
+        kinds = profile.values
+        if profile.heading in f.sight.times or not 1 < len(kinds) <= _KINDS:
+            continue
+        meant = {v: f.sight.words.of_heading(v) for v in kinds}
         labour = [v for v, means in meant.items() if means.get("labour_cost", 0.0) >= EXACT]
-        if labour and 1 < len(kinds) <= _KINDS:
+        if labour:
             f.decision.missing.append(
                 worded(
                     "part_cost: rows with {word!r} under {heading!r} are labour, and its amounts "

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from afterclear.errors import UsageError, worded
-from afterclear.plain import TABLES
+from afterclear.plain import INSTANT_OF, TABLES
 from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.readings import (
     Reading,
@@ -23,7 +23,7 @@ PICK: Final = "column:"  # what the key of such an answer begins with
 ASIDE: Final = "aside"
 CHOSEN: Final = "you chose it"
 _IDENTIFIERS: Final = ("vehicle_id", "vin", "plate")
-_TIMES: Final = ("scanned_at", "repaired_at", "cleared_at")
+_TIMES: Final = tuple(INSTANT_OF.values())
 # Plain column -> the roles in which a column of a file fills it, where they are called otherwise.
 _ROLES: Final[Mapping[str, tuple[str, ...]]] = {
     **dict.fromkeys(_TIMES, ("when",)),

@@ -1,7 +1,7 @@
 """A table of readings: codes, control units, status."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from afterclear.errors import worded
@@ -159,9 +159,7 @@ def _with_silent(
     met = dict.fromkeys(v for p in columns for v in p.values if is_silent_word(v, f.sight.words))
     if not met or f.has("ecu_response"):
         return spec
-    said = {"values": dict.fromkeys(met, "no_answer"), "otherwise": "empty"}
-    reason = worded("words of no answer in the place of a code")
-    f.decision.take("ecu_response", {**origin, **said}, 0.9, reason)
+    _take_silence(f, origin, met, worded("words of no answer in the place of a code"))
     own = spec.get("values")
     values = {**(own if isinstance(own, dict) else {}), **dict.fromkeys(met, "")}
     return {**spec, "values": values, "otherwise": "keep"}
@@ -176,10 +174,16 @@ def _take_silence_in_texts(f: Filling) -> None:
         blank = dict.fromkeys(v for v, code in zip(profile.cells, codes, strict=True) if not code)
         met = [v for v in blank if is_silent_word(v, f.sight.words)]
         if met:
-            said = {"values": dict.fromkeys(met, "no_answer"), "otherwise": "empty"}
             reason = worded("words of no answer beside an empty code")
-            f.decision.take("ecu_response", {"from": profile.heading, **said}, 0.9, reason)
+            _take_silence(f, {"from": profile.heading}, met, reason)
             return
+
+
+def _take_silence(
+    f: Filling, origin: Mapping[str, object], words: Iterable[str], reason: str
+) -> None:
+    said = {"values": dict.fromkeys(words, "no_answer"), "otherwise": "empty"}
+    f.decision.take("ecu_response", {**origin, **said}, 0.9, reason)
 
 
 def _code_spec(codes: InCell) -> dict[str, object]:

@@ -172,21 +172,15 @@ def _vehicle_of_file_name(f: Filling) -> None:
     """Take an identifier in the file name that the store knows; else ask about a likely one."""
     base = re.sub(r"\.\w+$", "", f.delivery.name.replace("\\", "/").rpartition("/")[2])
     words = [w for w in re.split(r"[_\s]+", base) if any(c.isdigit() for c in w)]
-    known = f.sight.known
     for word in words:
-        for role, identifiers in (
-            ("vehicle_id", known.numbers),
-            ("vin", known.vins),
-            ("plate", known.plates),
-        ):
-            if plain_id(word) in identifiers:
-                f.decision.take(
-                    role,
-                    {"file_name": _in_name(base, word)},
-                    0.9,
-                    worded("a vehicle the store knows"),
-                )
-                return
+        if role := f.sight.known.role_of(word):
+            f.decision.take(
+                role,
+                {"file_name": _in_name(base, word)},
+                0.9,
+                worded("a vehicle the store knows"),
+            )
+            return
     f.decision.missing.append(
         worded(
             "whose rows these are: no column names a vehicle; say it with `load --vehicle ID`, "

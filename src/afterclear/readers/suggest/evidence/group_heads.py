@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import polars as pl
 
 from afterclear.catalogue.folded_words import without_accents, words_of
-from afterclear.catalogue.names_in_text import plain_id
 from afterclear.readers.maps.group_lines import BETWEEN, GroupLines, line_text
 from afterclear.readers.maps.heading_words import EXACT, HeadingWords
 from afterclear.readers.maps.measures import WRITTEN
@@ -121,15 +120,9 @@ class _Finder:
     def _names_vehicles(self, heading: str, *cells: str | None) -> bool:
         meant = heading_meanings(heading, self._words)
         filled = [c for c in cells if c and c.strip()]
-        n_known = sum(map(self._is_known, filled))
+        n_known = sum(bool(self._known.role_of(text)) for text in filled)
         is_meant = max((meant.get(role, 0.0) for role in _WHOSE), default=0.0) >= _LIKELY
         return bool(filled) and (is_meant or n_known > len(filled) / 2)
-
-    def _is_known(self, text: str) -> bool:
-        known, plain = self._known, plain_id(text)
-        return bool(plain) and (
-            plain in known.numbers or plain in known.vins or plain in known.plates
-        )
 
     def heads(self, rows: Sequence[tuple[int, Cells]]) -> dict[int, tuple[str, list[_Part]]]:
         """Give the lines that head groups: place -> (text, parts)."""
@@ -182,9 +175,7 @@ class _Finder:
         if labelled := _LABELLED.fullmatch(piece):
             label = labelled[1]
             return _Part(_group(label), rf"{_loose(label)}\s*[:=]\s*(?P<>\S.*?)", self._role(label))
-        if self._is_known(piece):
-            own, known = plain_id(piece), self._known
-            role = "vehicle_id" if own in known.numbers else "vin" if own in known.vins else "plate"
+        if role := self._known.role_of(piece):
             first, _, rest = piece.partition(" ")
             is_named = rest and first.isalpha()
             return _Part(role, rf"(?P<>{_loose(first)}\s+\S.*?)" if is_named else r"(?P<>\S+?)"

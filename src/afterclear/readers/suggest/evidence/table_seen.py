@@ -63,7 +63,7 @@ def of_grid(
         more["header_has"] = unique[:3]
     elif at > 0:
         more["header"] = at + 1
-    facts = tuple(_factsof_grid(grid[:at]))
+    facts = tuple(_facts_of_grid(grid[:at]))
     struck = tuple(r.row or "" for r in table.rejections if r.expected == STRUCK_OUT)
     return Seen(
         kind,
@@ -112,7 +112,7 @@ def _is_data(cell: str) -> bool:
     return isinstance(spelled, NormalCode) and spelled.space != "maker"
 
 
-def _factsof_grid(rows: Grid) -> Iterator[Fact]:
+def _facts_of_grid(rows: Grid) -> Iterator[Fact]:
     for _, cells in rows:
         texts = [c.strip() for c in cells if c and c.strip()]
         if len(texts) >= 2:
