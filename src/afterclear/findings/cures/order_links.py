@@ -17,16 +17,16 @@ from afterclear.catalogue.component import component_of, is_stand_alone
 from afterclear.estimators.codes.association import association, pair_tables
 from afterclear.findings.common.tables import forget, keep
 from afterclear.store.engine.database import Connection, create_temp_table, query
+from afterclear.store.merging.order_codes import CODES
 from afterclear.store.queries.results import naive
 
 _SQL = files("afterclear.findings") / "sql" / "cure_links.sql"
 _FEWEST: Final = 5  # vehicles with the pair (own judgement)
 # chance that any pair of a fleet without links is taken for one, at each look
 _ERROR: Final = 0.001
-_LISTED = r"""
+_LISTED = f"""
     CREATE OR REPLACE TEMP TABLE listed_on_orders AS
-    SELECT DISTINCT r.vehicle_id, r.repair_id, v.make,
-        unnest(regexp_extract_all(r.codes, 'SPN \d+( FMI \d+)?|\S+')) AS code
+    SELECT DISTINCT r.vehicle_id, r.repair_id, v.make, unnest({CODES}) AS code
     FROM store.repairs r LEFT JOIN store.vehicles v USING (vehicle_id)
     WHERE r.codes IS NOT NULL AND r.repaired_at <= getvariable('orders_until')"""
 _PARTS = """

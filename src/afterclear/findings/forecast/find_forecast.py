@@ -19,7 +19,7 @@ from afterclear.estimators.forecast.record import Forecasts, Told, forecasts, mo
 from afterclear.estimators.forecast.spread import at_least_one, interval
 from afterclear.finding_tables.forecast import is_trusted
 from afterclear.findings.common.component_names import component_labels
-from afterclear.findings.common.echo_onsets import name_echo_onsets
+from afterclear.findings.common.own_episodes import name_own_episodes
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.forecast.needed_parts import needed_parts
 from afterclear.findings.forecast.seen_past import Seen, day_of, seen_past
@@ -43,7 +43,7 @@ def find_forecast(con: Connection, catalogue: Catalogue, as_of: datetime) -> Non
     """
     until = as_of.replace(tzinfo=None)
     con.execute("SET VARIABLE most_at_once = ?", [MOST_AT_ONCE])
-    name_echo_onsets(con)
+    name_own_episodes(con)
     con.script(_SQL.read_text(encoding="utf-8"))
     quarters = _quarter_begins(until)
     days = [day_of(at) for at in quarters]

@@ -26,8 +26,8 @@ from afterclear.estimators.rates.before_after import (
 )
 from afterclear.finding_tables.declaration import columns_of
 from afterclear.finding_tables.interventions import SURE, Intervention, Told
-from afterclear.findings.common.echo_onsets import name_echo_onsets
 from afterclear.findings.common.numbering import numbered
+from afterclear.findings.common.own_episodes import name_own_episodes
 from afterclear.findings.common.tables import forget, keep, keep_all
 from afterclear.findings.interventions.driven import driven_km
 from afterclear.findings.interventions.read_interventions import Change
@@ -95,7 +95,7 @@ def find_interventions(
         keep(con, "intervention_fixes", None)
         return
     con.execute("SET VARIABLE rather_failed = ?", [RATHER_FAILED])
-    name_echo_onsets(con)
+    name_own_episodes(con)
     con.script(_SQL.read_text(encoding="utf-8"))
     fixes = query(con, "FROM changed_fixes ORDER BY attempt_id").join(
         judged.evidence(), on="attempt_id", how="inner", maintain_order="left"

@@ -28,7 +28,7 @@ from afterclear.estimators.rates.rising import (
 )
 from afterclear.finding_tables.emerging import ANY_FAULT
 from afterclear.findings.common.component_names import component_labels
-from afterclear.findings.common.echo_onsets import name_echo_onsets
+from afterclear.findings.common.own_episodes import name_own_episodes
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.rising.alarms import ALARMS_A_YEAR, LEVELS, SHARES
 from afterclear.findings.rising.fitted_parts import Days, find_part_rises
@@ -117,7 +117,7 @@ def _starts(fleet: _Fleet) -> IntArray:
 def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
     """Read the fleet; None: nothing ever began in it."""
     until = naive(as_of)
-    name_echo_onsets(con)
+    name_own_episodes(con)
     con.script(_SQL.read_text(encoding="utf-8"))
     firsts = query(con, "FROM first_faults WHERE out_at <= $1 ORDER BY fault, vehicle_id", [until])
     forget(con, ("first_faults",))

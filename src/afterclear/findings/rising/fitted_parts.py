@@ -92,7 +92,7 @@ def find_part_rises(
     """Find the rises of each kind of part and fault.
 
     ``vehicles``: vehicle_id, km, km_per_day, stays. Needs ``order_parts``, ``work_cures``,
-    ``echo_onsets`` and the settings of the histories.
+    ``own_episodes``, ``visits_read`` and the settings of the histories.
     """
     con.script(_SQL.read_text(encoding="utf-8"))
     onsets = query(con, _ONSETS, [days.until])

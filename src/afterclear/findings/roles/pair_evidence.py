@@ -99,6 +99,11 @@ def called_pairs(pairs: pl.DataFrame) -> Pairs:
 def count_pairs(con: Connection, book: FactBook) -> None:
     """Fill the temporary tables of ``role_pairs.sql``, one part of the fleet at a time."""
     sum_pairs(con, book)
+    compare_pairs(con)
+
+
+def compare_pairs(con: Connection) -> None:
+    """Fill the tables of ``role_pairs.sql`` from the sums."""
     con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
     con.script(role_sql("pairs"))
 

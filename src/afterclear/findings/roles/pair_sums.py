@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Final
 
 from afterclear.findings.roles.pair_evidence import (
-    MIN_BOTH,
     Pairs,
+    compare_pairs,
     name_units,
     sum_pairs,
     weighed_pairs,
@@ -55,6 +55,5 @@ def summed_pairs(con: Connection, book: FactBook, left: Mapping[str, Sequence[Pa
         con.script(role_sql("take"))
         for name in left:
             con.execute(f"DROP VIEW temp.{name}")
-    con.execute("SET VARIABLE min_both = ?", [MIN_BOTH])
-    con.script(role_sql("pairs"))
+    compare_pairs(con)
     return weighed_pairs(con)

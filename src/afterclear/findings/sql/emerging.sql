@@ -1,15 +1,17 @@
+-- Whether a vehicle was read on a day that was planned, by each instant of a reading.
+CREATE OR REPLACE TEMP MACRO visits_read() AS TABLE
+SELECT vehicle_id, seen_at,
+    bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
+FROM store.scan_moments GROUP BY ALL;
+
 -- The first fault of each component on each vehicle, as rising rates count them.  What only follows
 -- from another code is no fault of its component; what the first reading found, or what came after
 -- work on the component, is no first onset: from then on the vehicle is not at risk.
 CREATE OR REPLACE TEMP TABLE first_faults AS
 WITH episodes AS (
-    SELECT e.vehicle_id, e.ecu, e.code, component_of(e.family) AS fault, e.onset_high_at AS seen_at,
-        e.onset_low_at, e.onset_high_km AS km,
-        coalesce(e.onset_high_km > e.onset_low_km, false) AS began
-    FROM store.episodes e
-    ANTI JOIN echo_onsets() c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
-        AND c.seen_at = e.onset_high_at
-    WHERE e.family IS NOT NULL
+    SELECT vehicle_id, ecu, code, component_of(family) AS fault, onset_high_at AS seen_at,
+        onset_low_at, onset_high_km AS km, coalesce(onset_high_km > onset_low_km, false) AS began
+    FROM own_episodes()
 ), firsts AS (
     SELECT * FROM episodes
     QUALIFY row_number() OVER (
@@ -17,10 +19,6 @@ WITH episodes AS (
 ), worked AS (
     SELECT vehicle_id, component_of(family) AS fault, min(attempted_at) AS worked_at
     FROM store.attempts WHERE family IS NOT NULL GROUP BY ALL
-), reasons AS (
-    SELECT vehicle_id, seen_at,
-        bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
-    FROM store.scan_moments GROUP BY ALL
 ), began AS (
     -- at the first reading: a lower one that came later was not known then
     SELECT vehicle_id, arg_min(km, (seen_at, km)) AS km FROM store.scan_moments
@@ -36,4 +34,4 @@ SELECT vehicle_id, fault, f.ecu, f.km, f.seen_at, f.onset_low_at,
 FROM firsts f
 FULL JOIN worked w USING (vehicle_id, fault)
 LEFT JOIN began b USING (vehicle_id)
-LEFT JOIN reasons r ON r.vehicle_id = f.vehicle_id AND r.seen_at = f.seen_at;
+LEFT JOIN visits_read() r ON r.vehicle_id = f.vehicle_id AND r.seen_at = f.seen_at;

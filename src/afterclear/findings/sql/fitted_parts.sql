@@ -1,7 +1,7 @@
 -- Parts fitted, and the first fault since: of the part's own component, or of another whose codes
 -- its work may cure where the order was for these.  Lines of one order count as one, so that a set
--- of four is no four.  Needs ``order_parts``, ``work_cures``, the roles of this analysis and the
--- settings of the histories.
+-- of four is no four.  Needs ``order_parts``, ``work_cures``, ``own_episodes``, ``visits_read``
+-- (``emerging.sql``) and the settings of the histories.
 CREATE OR REPLACE TEMP TABLE fitted_lines AS
 WITH lines AS (
     SELECT vehicle_id, repair_id, repaired_at AS fitted_at, km, component AS part,
@@ -30,13 +30,10 @@ WITH fitted AS (
         that_of_all(part_brand) AS brand, that_of_all(part_number) AS number
     FROM fitted_lines GROUP BY ALL
 ), episodes AS (
-    SELECT e.vehicle_id, component_of(e.family) AS fault, split_part(e.family, ':', 2) AS place,
-        e.onset_high_at AS seen_at, e.onset_high_km AS km,
-        coalesce(e.onset_high_km > e.onset_low_km, false) AS began
-    FROM store.episodes e
-    ANTI JOIN echo_onsets() c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
-        AND c.seen_at = e.onset_high_at
-    WHERE e.family IS NOT NULL
+    SELECT vehicle_id, component_of(family) AS fault, split_part(family, ':', 2) AS place,
+        onset_high_at AS seen_at, onset_high_km AS km,
+        coalesce(onset_high_km > onset_low_km, false) AS began
+    FROM own_episodes()
 ), faulty AS (
     SELECT l.vehicle_id, l.part, l.fault, l.repair_id, min(e.seen_at) AS fault_at,
         arg_min(e.km, (e.seen_at, e.km)) AS fault_km,
@@ -52,10 +49,6 @@ WITH fitted AS (
         SELECT vehicle_id, component_of(family), attempted_at, attempted_km
         FROM store.attempts WHERE family IS NOT NULL
     ) GROUP BY ALL
-), reasons AS (
-    SELECT vehicle_id, seen_at,
-        bool_and(visit_reason IN ('routine', 'intake', 'post_repair')) AS is_planned
-    FROM store.scan_moments GROUP BY ALL
 ), ended AS (
     SELECT f.*, b.fault_at, b.fault_km, w.worked_at, w.km AS worked_km,
         b.fault_at <= coalesce(w.worked_at, b.fault_at) AS by_fault,
@@ -80,7 +73,7 @@ SELECT row_number() OVER (ORDER BY o.part, o.fault, o.vehicle_id, o.fitted_at, o
     CASE WHEN by_fault THEN fault_km ELSE worked_km END AS out_km,
     coalesce(by_fault, false) AS by_fault, is_onset, coalesce(r.is_planned, false) AS is_planned
 FROM once o
-LEFT JOIN reasons r ON r.vehicle_id = o.vehicle_id AND r.seen_at = o.fault_at
+LEFT JOIN visits_read() r ON r.vehicle_id = o.vehicle_id AND r.seen_at = o.fault_at
 ORDER BY unit_no;
 
 -- What was read of these vehicles; each with the first of its past.

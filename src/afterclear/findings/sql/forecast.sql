@@ -7,13 +7,10 @@ SELECT e.vehicle_id, e.family, e.onset_high_at AS seen_at,
     coalesce(m.km, e.onset_high_km) AS seen_km, e.onset_low_at IS NOT NULL AS began,
     CASE WHEN e.ended_by <> 'open' THEN e.ended_high_at END AS over_at,
     CASE WHEN e.ended_by <> 'open' THEN e.ended_high_km END AS over_km
-FROM store.episodes e
+FROM own_episodes() e
 LEFT JOIN (
     SELECT vehicle_id, seen_at, max(km) AS km FROM store.scan_moments GROUP BY ALL
-) m ON m.vehicle_id = e.vehicle_id AND m.seen_at = e.onset_high_at
-ANTI JOIN echo_onsets() c ON c.vehicle_id = e.vehicle_id AND c.ecu = e.ecu AND c.code = e.code
-    AND c.seen_at = e.onset_high_at
-WHERE e.family IS NOT NULL;
+) m ON m.vehicle_id = e.vehicle_id AND m.seen_at = e.onset_high_at;
 
 -- Codes of one family that overlap, or follow within one visit, are one fault.
 CREATE OR REPLACE TEMP TABLE coming_faults AS

@@ -19,10 +19,8 @@ WITH returns AS (
 )
 SELECT e.vehicle_id, component_of(e.family) AS component,
     min(e.onset_low_at + (e.onset_high_at - e.onset_low_at) / 2) AS began_at
-FROM store.episodes e
-ANTI JOIN echo_onsets() x ON x.vehicle_id = e.vehicle_id AND x.ecu = e.ecu AND x.code = e.code
-    AND x.seen_at = e.onset_high_at
+FROM own_episodes() e
 ANTI JOIN returns r ON r.vehicle_id = e.vehicle_id AND r.ecu = e.ecu AND r.code = e.code
     AND r.returned_at = e.onset_high_at
-WHERE e.onset_low_at IS NOT NULL AND e.family IS NOT NULL
+WHERE e.onset_low_at IS NOT NULL
 GROUP BY e.vehicle_id, component_of(e.family), e.onset_high_at;
