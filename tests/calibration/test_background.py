@@ -8,6 +8,8 @@ from tests.calibration.judged import UNIT, background, rates
 from tests.calibration.laws import Laws
 from tests.calibration.picture import FILE, drawn
 
+pytestmark = pytest.mark.slow
+
 
 def told_over_true(fleet: Fleet) -> float:
     """Divide new faults to be expected of attempts while clean by the true number."""

@@ -11,6 +11,8 @@ from afterclear.catalogue.config_tables import read_table
 from afterclear.cli import main
 from afterclear.config import shipped
 
+pytestmark = pytest.mark.slow
+
 VEHICLES = """vehicle_id,stock_status,make,model,plate
 V1,in_fleet,Tarrovane,Pellick,RV-1526 8
 Y1,in_stock,,,RV-0001

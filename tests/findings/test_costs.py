@@ -12,6 +12,8 @@ from afterclear.store.engine.database import Connection
 from tests.findings.found import found, rows
 from tests.histories.story import RULES, Story, together
 
+pytestmark = pytest.mark.slow
+
 CODE = "P0401"
 DAYS = (RULES.as_of - datetime(2025, 1, 1, tzinfo=UTC)).days - 5  # from the sixth day of stories
 

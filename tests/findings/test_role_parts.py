@@ -19,6 +19,8 @@ from afterclear.store.engine.database import Connection, open_store, query
 from tests.findings.fleet_of_causes import Cause, Echo, Fleet, Plan, simulate
 from tests.histories.story import CATALOGUE, Story, build, told
 
+pytestmark = pytest.mark.slow
+
 PLAINLY = Path(__file__).with_name("pairs_by_joins.sql").read_text(encoding="utf-8")
 PLAN = Plan(
     (

@@ -17,6 +17,8 @@ from tests.hostile.test_sql import app_in, jsonl, row, take
 from tests.store.care_fixture import export_text
 from tests.store.deliveries import HEAD, load, write
 
+pytestmark = pytest.mark.slow
+
 _ESCAPE = "\x1b]0;owned\x07\x1b[2J\u202eX\r"
 
 

@@ -91,6 +91,7 @@ def test_a_sample_loads_and_an_empty_file_is_refused(sample: Sample, tmp_path: P
     assert results[0].rows_read > 0
 
 
+@pytest.mark.slow
 @every_sample
 def test_a_cut_file_is_refused_or_read_as_far_as_it_goes(sample: Sample, tmp_path: Path) -> None:
     """Whole lines before the cut read as in the whole file; a kind without lines is refused."""

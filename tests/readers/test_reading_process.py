@@ -31,6 +31,8 @@ from tests.readers.bad_files import BAD, bad_files, workbook
 from tests.readers.odd_readers import OddReader
 from tests.readers.samples import SCANS, all_samples, deliver, readers
 
+pytestmark = pytest.mark.slow
+
 NOON = datetime(2026, 11, 1, 12, tzinfo=UTC)
 SMALL = ReadingLimits(memory_bytes=400_000_000, seconds=0.2, member_bytes=1000)
 _MAPS = {

@@ -12,6 +12,8 @@ from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.upkeep.checks import CHECKS, check_rows
 from tests.store.care_fixture import copy_of_garage
 
+pytestmark = pytest.mark.slow
+
 _HELD_BY = {"vehicles": "vehicles", "scans": "scan_lines", "clears": "clears", "repairs": "repairs"}
 # a sentence's words, and what breaks it
 BREACHES = [

@@ -7,6 +7,8 @@ from afterclear.store.engine.database import query, scalar, transaction
 from afterclear.store.intake.withdrawal import withdraw
 from tests.store.test_order_lines import Orders, orders, shared
 
+pytestmark = pytest.mark.slow
+
 __all__ = ["orders", "shared"]
 HEAD = "repair_id,vehicle_id,repaired_at,notes,labour_cost,part_cost,part_number,codes\n"
 BARE = "R1,V-01,2026-03-03,Ignition coil renewed,61.50,40.00,,"

@@ -15,6 +15,8 @@ from afterclear.store.engine.locking import holding, writer_lock
 from afterclear.store.engine.sharing import Kept
 from afterclear.store.engine.snapshot import long_writing
 
+pytestmark = pytest.mark.slow
+
 _LOADS = "SELECT count(*) FROM loads"
 _WRITES = """
 import sys

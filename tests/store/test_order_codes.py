@@ -10,6 +10,8 @@ from afterclear.store.engine.database import query
 from afterclear.store.intake.absorb import absorb
 from tests.store.test_order_lines import Orders, orders, shared
 
+pytestmark = pytest.mark.slow
+
 __all__ = ["orders", "shared"]
 PLACES = {"P0301": {"cylinder": "1"}, "P0302": {"cylinder": "2"}, "P0420": {"bank": "1"},
           "P0421": {"bank": "1"}, "P0430": {"bank": "2"}}  # fmt: skip
