@@ -10,7 +10,7 @@ import duckdb
 import pandas as pd  # type: ignore[import-untyped]
 import polars as pl
 
-from afterclear.store.engine.database import query
+from afterclear.store.engine.database import frame_of
 
 COLUMNS: Final = ["vehicle_id", "ecu", "code", "first_at", "last_at", "n"]
 
@@ -35,7 +35,7 @@ def in_the_database(con: duckdb.DuckDBPyConnection) -> int:
 
 def in_polars(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Do the same in Polars, the rows' reading included."""
-    rows = query(con, _ROWS).sort("vehicle_id", "ecu", "scanned_at")
+    rows = frame_of(con.sql(_ROWS)).sort("vehicle_id", "ecu", "scanned_at")
     return (
         rows.with_columns(pl.struct("vehicle_id", "ecu", "code").rle_id().alias("island"))
         .filter(pl.col("code").is_not_null())
