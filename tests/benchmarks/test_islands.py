@@ -20,6 +20,6 @@ def test_three_ways_find_the_same_runs_of_a_code() -> None:
         polars = in_polars(con).select(COLUMNS).rows()
         pandas = [tuple(row) for row in in_pandas(con).itertuples(index=False)]
         counted = in_the_database(con)
-    # the first vehicle shows it on days 0 and 1 of each five, the others on days cut by an end, too
+    # days 0 and 1 of each five; 4 and 0, so that the first and last day stand alone; 3 and 4
     assert counted == len(in_sql) == 4 + 5 + 4
     assert sorted(in_sql) == sorted(polars) == sorted(pandas)
