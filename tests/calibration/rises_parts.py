@@ -15,6 +15,7 @@ import polars as pl
 
 from afterclear.estimators.arrays.validation import FloatArray
 from afterclear.estimators.rates.rising import start_days
+from afterclear.findings.rising.distance_sums import added_up
 from afterclear.findings.rising.fitted_parts import (
     N_PART_BANDS,
     PART_BANDS_KM,
@@ -66,9 +67,10 @@ def _kind(number: int, rng: np.random.Generator, bad: Bad | None) -> Kind:
     units, until = _units(number, rng, bad)
     groups, since = part_groups(units)
     fit = units["fit_day"].to_numpy()
-    records = Records(_at_risk(fit, until), groups, N_DAYS, N_PART_BANDS)
     name = f"component {number:02}"
-    return Kind(name, units, groups, since, fault_of_parts(name, units, _ZERO), records)
+    fault = fault_of_parts(name, units, _ZERO)
+    sums = added_up([_at_risk(fit, until)], [fault], groups, N_DAYS, N_PART_BANDS)
+    return Kind(name, units, groups, since, fault, Records(sums, groups))
 
 
 def _units(

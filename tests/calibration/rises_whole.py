@@ -14,9 +14,10 @@ import polars as pl
 from afterclear.estimators.arrays.validation import IntArray
 from afterclear.estimators.rates.rising import RateRecord
 from afterclear.finding_tables.emerging import ANY_FAULT
+from afterclear.findings.rising.faults import Fault, Groups
 from afterclear.findings.rising.find_emerging import _Fleet, _found, _groups
 from afterclear.findings.rising.found_rise import Found
-from afterclear.findings.rising.rate_records import Fault, Groups, Records
+from afterclear.findings.rising.rate_records import Records
 
 N_MODELS, IN_MODEL, N_YEARS, N_SITES, COMPONENTS = 20, 50, 5, 10, 12
 N_VEHICLES = N_MODELS * IN_MODEL

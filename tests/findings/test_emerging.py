@@ -16,7 +16,7 @@ from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
 from afterclear.findings.parts.order_parts import put_order_parts
-from afterclear.findings.rising import km_at_risk, rate_records
+from afterclear.findings.rising import km_at_risk
 from afterclear.findings.rising.alarms import LEVELS, PART_LEVELS
 from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
@@ -164,9 +164,7 @@ def test_a_fleet_read_part_by_part_has_the_same_rises(
 ) -> None:
     """A large one does not fit into memory at once."""
     at_once = emerging(rise)
-    monkeypatch.setattr(km_at_risk, "_AT_ONCE", 7)
-    monkeypatch.setattr(rate_records, "_ROWS_AT_ONCE", 100)
-    monkeypatch.setattr(rate_records, "_VEHICLES_AT_ONCE", 3)
+    monkeypatch.setattr(km_at_risk, "_ROWS_AT_ONCE", 100)
     assert emerging(rise) == at_once
 
 

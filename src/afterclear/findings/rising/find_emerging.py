@@ -31,22 +31,20 @@ from afterclear.findings.common.component_names import component_labels
 from afterclear.findings.common.own_episodes import name_own_episodes
 from afterclear.findings.common.tables import forget, keep
 from afterclear.findings.rising.alarms import ALARMS_A_YEAR, LEVELS, SHARES
+from afterclear.findings.rising.distance_sums import added_up
+from afterclear.findings.rising.faults import Fault, Groups, any_fault, faults_of
 from afterclear.findings.rising.fitted_parts import Days, find_part_rises
 from afterclear.findings.rising.found_rise import Found, RiseSet, part_of
 from afterclear.findings.rising.km_at_risk import (
     ANY_UNIT,
+    N_BANDS,
     band_of,
     day_of,
+    first_reading,
     km_at_risk,
     unplanned,
 )
-from afterclear.findings.rising.rate_records import (
-    Fault,
-    Groups,
-    Records,
-    any_fault,
-    faults_of,
-)
+from afterclear.findings.rising.rate_records import Records
 from afterclear.findings.rising.rise_rows import rise_tables
 from afterclear.store.engine.database import Connection, query
 from afterclear.store.queries.results import naive
@@ -129,12 +127,11 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
     engines = vehicles.select("engine").unique().with_columns(ecu=pl.lit(ANY_UNIT))
     kinds = pl.concat([query(con, _KINDS), engines.select("ecu", "engine")])
     kinds = kinds.unique().sort("ecu", "engine").with_row_index("kind")
-    risk, first_at = km_at_risk(
-        con, vehicles.select("vehicle_id", "vehicle", "engine"), kinds, unplanned(began), as_of
+    zero = max(
+        first_reading(con, until),
+        datetime(until.year - _YEARS, 1, 1),  # noqa: DTZ001 - as in the store
     )
-    zero = max(first_at, datetime(until.year - _YEARS, 1, 1))  # noqa: DTZ001 - as in the store
     n_days = (until - zero).days + 1
-    risk = risk.from_day((zero - first_at).days)
     firsts = _numbered(firsts, vehicles, zero)
     groups = _groups(vehicles)
     every = kinds.filter(pl.col("ecu") == ANY_UNIT)["kind"].to_numpy().astype(np.int64)
@@ -142,7 +139,10 @@ def _fleet(con: Connection, as_of: datetime) -> _Fleet | None:
         *faults_of(firsts, _kinds_of(firsts, kinds)),
         any_fault(ANY_FAULT, firsts, every),
     )
-    return _Fleet(vehicles, groups, Records(risk, groups, n_days), faults, firsts, zero, n_days)
+    own = vehicles.select("vehicle_id", "vehicle", "engine")
+    risk = km_at_risk(con, own, kinds, unplanned(began), (zero, until))
+    sums = added_up(risk, faults, groups, n_days, N_BANDS)
+    return _Fleet(vehicles, groups, Records(sums, groups), faults, firsts, zero, n_days)
 
 
 def _numbered(firsts: pl.DataFrame, vehicles: pl.DataFrame, zero: datetime) -> pl.DataFrame:

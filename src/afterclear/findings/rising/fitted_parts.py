@@ -28,16 +28,17 @@ from afterclear.estimators.rates.rising import (
 )
 from afterclear.findings.common.tables import forget
 from afterclear.findings.rising.alarms import ALARMS_A_YEAR, PART_LEVELS, PART_SHARES
+from afterclear.findings.rising.distance_sums import added_up
+from afterclear.findings.rising.faults import Fault, Groups
 from afterclear.findings.rising.found_rise import Found, PartGroup, RiseSet, part_of
 from afterclear.findings.rising.km_at_risk import (
-    KmAtRisk,
     a_day_at_once,
     by_day,
     day_of,
     stretches,
     unplanned,
 )
-from afterclear.findings.rising.rate_records import Fault, Groups, Records
+from afterclear.findings.rising.rate_records import Records
 from afterclear.store.engine.database import Connection, query
 
 _SQL = files("afterclear.findings") / "sql" / "fitted_parts.sql"
@@ -160,11 +161,12 @@ def _kind(
     units = units.with_columns(pl.col("vehicle").cast(pl.Int64))
     rows = _stretches(query(con, _READINGS, asked), units, shares)
     last_day = days.n_days - 1
-    risk: KmAtRisk = by_day(rows, days.zero, last_day).from_day(0)
+    risk = by_day(rows, days.zero, last_day).known_since(0)
     units = _as_counted(units, rows, vehicles)
     groups, since = part_groups(units)
-    records = Records(risk, groups, days.n_days, N_PART_BANDS)
-    return Kind(part, units, groups, since, fault_of_parts(fault, units, days.zero), records)
+    began = fault_of_parts(fault, units, days.zero)
+    records = Records(added_up([risk], [began], groups, days.n_days, N_PART_BANDS), groups)
+    return Kind(part, units, groups, since, began, records)
 
 
 def _stretches(readings: pl.DataFrame, units: pl.DataFrame, shares: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import polars as pl
 
 from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray
 from afterclear.estimators.rates.rising import RateRecord, Rise
-from afterclear.findings.rising.rate_records import Fault
+from afterclear.findings.rising.faults import Fault
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,8 @@ are found that way the way driven since counts at once, too, at the vehicle's km
 the reading says better.  A group that has just joined would look worse otherwise.
 """
 
-from dataclasses import dataclass, fields
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
 from typing import Final
 
@@ -15,9 +16,8 @@ import numpy as np
 import polars as pl
 
 from afterclear.estimators.arrays.ragged import order_by_group
-from afterclear.estimators.arrays.validation import FloatArray, ShortIntArray
+from afterclear.estimators.arrays.validation import BoolArray, FloatArray, IntArray, ShortIntArray
 from afterclear.store.engine.database import Connection, query
-from afterclear.store.queries.results import naive
 
 BANDS_KM: Final = (60_000.0, 150_000.0)  # young, middle and old vehicles (own judgement)
 N_BANDS: Final = len(BANDS_KM) + 1
@@ -25,7 +25,7 @@ ANY_UNIT: Final = ""
 _KM_A_DAY = 50.0  # until a vehicle has a past (own judgement)
 _PARTS = 1024  # of a km
 _STRETCH: Final = ("before_at", "before_km", "from_km", "seen_at", "km", "a_day")
-_AT_ONCE = 20_000  # vehicles: the ways of a large fleet do not fit into memory together
+_ROWS_AT_ONCE = 1 << 19  # about: those of a large fleet do not fit into memory together
 _UNSEEN_DAYS = 90  # after that a vehicle that was not read says nothing more
 _READINGS = """
     SELECT l.unit_no, m.seen_at, m.km
@@ -49,6 +49,11 @@ _CLEARS = """
 _UNITS = """
     SELECT u.unit_no, u.vehicle_id, u.ecu FROM store.known_units u
     WHERE u.vehicle_id BETWEEN $1 AND $2 ORDER BY u.unit_no"""
+_SIZES = """
+    SELECT vehicle_id, u.n * s.n AS n
+    FROM (SELECT vehicle_id, count(*) AS n FROM store.known_units GROUP BY ALL) u
+    JOIN (SELECT vehicle_id, count(*) AS n FROM store.scan_moments GROUP BY ALL) s
+        USING (vehicle_id)"""
 _FIRST = """
     SELECT min(m.seen_at) AS at
     FROM store.scan_moments m
@@ -72,14 +77,24 @@ class KmAtRisk:
     jump: FloatArray
     slope: FloatArray
 
+    def of(self, rows: BoolArray | IntArray) -> "KmAtRisk":
+        """Give some of the rows."""
+        return KmAtRisk(*(getattr(self, each.name)[rows] for each in fields(self)))
+
+    def known_since(self, days: IntArray | int) -> "KmAtRisk":
+        """Let no km count before a day, each row's own or one for all, and all of it then."""
+        early = np.maximum(days - self.day, 0)
+        return replace(self, day=self.day + early, jump=self.jump + self.slope * early)
+
     def from_day(self, zero: int) -> "KmAtRisk":
         """Count days from another one; what was before is known on it."""
-        day = self.day - zero
-        early = np.maximum(-day, 0)
-        return KmAtRisk(
-            self.vehicle, self.kind, np.maximum(day, 0), self.began - zero, self.band,
-            self.jump + self.slope * early, self.slope,
-        )  # fmt: skip
+        return replace(self, day=self.day - zero, began=self.began - zero).known_since(0)
+
+
+def first_reading(con: Connection, until: datetime) -> datetime:
+    """Give the day of the first reading that tells a distance."""
+    first = query(con, _FIRST, [until])["at"][0] or until
+    return datetime.combine(first.date(), time())
 
 
 def km_at_risk(
@@ -87,28 +102,29 @@ def km_at_risk(
     vehicles: pl.DataFrame,
     kinds: pl.DataFrame,
     shares: pl.DataFrame,
-    as_of: datetime,
-) -> tuple[KmAtRisk, datetime]:
-    """Read how far units were at risk; and the day that counts as 0.
+    days: tuple[datetime, datetime],
+) -> Iterator[KmAtRisk]:
+    """Read how far units were at risk, some vehicles at once.
 
     ``vehicles``: vehicle_id, vehicle, engine, in the order of vehicle_id; ``kinds``: ecu, engine,
     kind. ``shares``: of faults that bring their vehicle in, as of the days on which that was known.
+    ``days``: the one that counts as 0, and the last.
     """
-    until = naive(as_of)
-    first = query(con, _FIRST, [until])["at"][0] or until
-    zero = datetime.combine(first.date(), time())
-    parts = []
-    for own in vehicles.iter_slices(_AT_ONCE):
+    zero, until = days
+    first = first_reading(con, until)  # days before ``zero`` are counted as whole ones, too
+    for own in _some_at_once(con, vehicles):
         rows = _stretches_at_risk(con, own, kinds, until)
         rows = rows.with_columns(a_day_at_once(rows, shares))
-        parts.append(by_day(rows, zero, (until - zero).days))
-    return _joined(parts), zero
+        if len(rows):
+            yield by_day(rows, first, (until - first).days).from_day((zero - first).days)
 
 
-def _joined(parts: list[KmAtRisk]) -> KmAtRisk:
-    return KmAtRisk(
-        *(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(KmAtRisk))
-    )
+def _some_at_once(con: Connection, vehicles: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Give vehicles one after another, as many as have readings for one part."""
+    sized = vehicles.join(query(con, _SIZES), on="vehicle_id", how="left", maintain_order="left")
+    part = (sized["n"].fill_null(0).cum_sum() // _ROWS_AT_ONCE).rle().struct["len"]
+    for n, end in zip(part, part.cum_sum(), strict=True):
+        yield vehicles.slice(end - n, n)
 
 
 def _stretches_at_risk(
