@@ -35,6 +35,9 @@ class Lists:
     all_vins: dict[str, str]  # with those that are the number too
 
 
+_NONE = Lists({}, {}, {}, frozenset(), {})
+
+
 def plain_mark(text: str) -> str:
     """Write an identifier without case, blanks, dashes and leading zeros, look-alikes as digits."""
     letters = "".join(letter for letter in text if letter.isalnum()).upper()
@@ -104,8 +107,11 @@ def _is_one_off(one: str, other: str) -> bool:
 
 def find_near_misses(con: Connection, names: Iterable[str]) -> int:
     """Put into ``near_misses`` which of these numbers nearly are a known vehicle; count them."""
-    lists = lists_of(con)
-    found = [(number, reason) for number in names if (reason := near_miss(number, lists))]
+    known = frozenset(query(con, "SELECT vehicle_id FROM vehicles")["vehicle_id"])
+    unknown = [number for number in names if number not in known]
+    # to spell a large fleet's numbers takes longer than to read a small file
+    lists = lists_of(con) if unknown else _NONE
+    found = [(number, reason) for number in unknown if (reason := near_miss(number, lists))]
     frame = pl.DataFrame(found, schema={"told": pl.String, "expected": pl.String}, orient="row")
     create_temp_table(con, "near_misses", frame)
     return len(found)
