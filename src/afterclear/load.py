@@ -7,15 +7,14 @@ mail is a line of its own in the ledger, written when all files in it are done.
 
 import logging
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from traceback import format_exception
 
-from afterclear.catalogue.codes import NormalCode, normal_code, says_none, split_codes
 from afterclear.catalogue.names_in_text import ERASED, Called
 from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
 from afterclear.errors import (
@@ -32,50 +31,25 @@ from afterclear.readers.containers import Unpacked, check_nesting
 from afterclear.readers.limits import USUAL, ReadingLimits
 from afterclear.readers.maps.import_map import load_maps
 from afterclear.readers.registry import all_readers
-from afterclear.records import (
-    Delivery,
-    LoadResult,
-    PlainFile,
-    PlainRows,
-    ReadFile,
-    Rejection,
-    printable,
-)
+from afterclear.records import Delivery, LoadResult, ReadFile, printable
 from afterclear.sources.folder import opened_within
 from afterclear.store.engine.archive import Incoming, Snapshot, keep_bytes, taken_in
 from afterclear.store.engine.database import Connection, transaction
 from afterclear.store.engine.failures import is_of_the_file
-from afterclear.store.intake.absorb import Absorbed, absorb
-from afterclear.store.intake.direct_load import NoCode, NotPlainlyNew
-from afterclear.store.intake.forgotten_names import Door, the_door
-from afterclear.store.intake.identity import adopt, under_own_number
+from afterclear.store.intake.direct_load import NotPlainlyNew
+from afterclear.store.intake.forgotten_names import the_door
 from afterclear.store.intake.ledger import (
-    Came,
     complete_load,
-    insert_rejections,
     known_load,
     next_load_id,
     retracted_load,
     vehicle_given,
     zone_given,
 )
-from afterclear.store.intake.near_misses import new_vehicles
-from afterclear.store.intake.returned import (
-    how_they_came,
-    set_returned_aside,
-    settle_returned,
-)
-from afterclear.store.intake.withdrawal import (
-    Origin,
-    remember_origin,
-)
-from afterclear.store.merging.repeated_scans import forget_told, replace_retold
-from afterclear.store.merging.rows import note_written
-from afterclear.store.settling.doubts import doubtful_vins, undrivable_readings
-from afterclear.store.settling.mended_rows import clear_mended
-from afterclear.store.upkeep.archive_changes import remember_change, was_changed
-
-Clock = Callable[[], datetime]
+from afterclear.store.intake.returned import settle_returned
+from afterclear.store.intake.withdrawal import Origin, remember_origin
+from afterclear.store.upkeep.archive_changes import was_changed
+from afterclear.take_in import Case, Clock, Made, Outside, conclude, remember_outside, take_part
 
 _log = logging.getLogger("afterclear.load")
 
@@ -190,7 +164,7 @@ def _known(con: Connection, arrival: Arrival, snapshot: Snapshot, known: int) ->
 
 
 def _taken_apart(
-    case: "Case", archive: Path, readers: Readers, nesting: int, until_loaded: ExitStack
+    case: Case, archive: Path, readers: Readers, nesting: int, until_loaded: ExitStack
 ) -> Unpacked | None:
     """Unpack an archive or a mail into a folder that stays until it is loaded; None: it is none."""
     path, name = case.delivery.path, case.delivery.name
@@ -202,33 +176,12 @@ def _taken_apart(
     return readers.unpacked(path, name, kind, Path(until_loaded.enter_context(folder)))
 
 
-def _container_line(con: Connection, case: "Case", inside: Unpacked) -> LoadResult:
+def _container_line(con: Connection, case: Case, inside: Unpacked) -> LoadResult:
     with transaction(con):
         load = replace(case.load, load_id=next_load_id(con), reader=inside.kind, note=inside.note)
-        _remember_outside(con, case)
+        remember_outside(con, case)
         complete_load(con, load, case.started_at, case.clock())
     return load
-
-
-@dataclass(frozen=True, slots=True)
-class Outside:
-    """The parts of a delivery that name forgotten vehicles and stay outside."""
-
-    called: Called
-    kept: str | None = None  # hash of the bytes that are archived instead
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One delivery on its way in."""
-
-    delivery: Delivery
-    origin: Origin
-    load: LoadResult  # as far as it is known
-    started_at: datetime
-    clock: Clock
-    door: Door | None = None  # None: no vehicle was forgotten
-    outside: Outside | None = None  # if it names forgotten vehicles
 
 
 def case_of(arrival: Arrival, snapshot: Snapshot, started_at: datetime, clock: Clock) -> Case:
@@ -316,11 +269,6 @@ def _without_forgotten(
     return replace(case, outside=outside), let_in.read
 
 
-def _remember_outside(con: Connection, case: Case) -> None:
-    if case.outside is not None:
-        remember_change(con, case.delivery.sha256, case.outside.kept, case.clock())
-
-
 def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadResult:
     """Write what a reader made of a file, and the ledger row last; the caller's transaction."""
     read = settle_returned(con, read)
@@ -329,91 +277,6 @@ def _write(con: Connection, read: ReadFile, case: Case, *, short: bool) -> LoadR
     for part in sorted(read.parts, key=lambda part: part.table != "vehicles"):
         take_part(con, part, made, case, short=short)
     return conclude(con, read, made, case)
-
-
-@dataclass(slots=True)
-class Made:
-    """The outcome of a file's rows so far."""
-
-    load_id: int
-    rejections: list[Rejection]
-    parts: list[Absorbed] = field(default_factory=list)
-    tables: set[str] = field(default_factory=set)
-    notes: list[str] = field(default_factory=list)
-    by_identifiers: bool = False
-
-
-def take_part(
-    con: Connection, part: PlainFile | PlainRows, made: Made, case: Case, *, short: bool
-) -> None:
-    """Store the rows of one part of a file; the caller's transaction."""
-    own = under_own_number(con, part)
-    zone = part.zone or case.delivery.zone if isinstance(part, PlainRows) else case.delivery.zone
-    note_written(con, made.load_id, case.origin.changed_at)
-    absorbed = absorb(con, own.part, made.load_id, zone=zone, spellers=SPELLERS, short=short)
-    made.parts.append(absorbed)
-    made.tables.add(part.table)
-    made.rejections += [*own.rejections, *absorbed.rejections]
-    made.notes += [note for note in (own.note, absorbed.note) if note]
-    made.by_identifiers = made.by_identifiers or own.by_identifiers or absorbed.by_identifiers
-
-
-def conclude(con: Connection, read: ReadFile, made: Made, case: Case) -> LoadResult:
-    """Count a load's rows and write its ledger row."""
-    if read.returned:
-        forget_told(con, made.load_id)  # a row that comes back is no whole scan
-    elif "scans" in made.tables:
-        made.notes += replace_retold(con, made.load_id, case.load.source, made.rejections)
-    if n_moved := adopt(con, made.load_id):
-        made.notes.append(
-            worded("earlier rows put under the number their VIN was now given: {n:,}", n=n_moved)
-        )
-    came = _how_it_came(con, read, case)
-    made.notes += _to_look_at(con, made, read)
-    load = replace(
-        case.load,
-        load_id=made.load_id,
-        rows_read=read.n_known
-        + sum(p.stored + p.duplicate for p in made.parts)
-        + len(made.rejections),
-        rows_stored=sum(p.stored for p in made.parts),
-        rows_duplicate=read.n_known + sum(p.duplicate for p in made.parts),
-        rows_corrected=sum(p.corrected for p in made.parts),
-        rows_rejected=len(made.rejections),
-        note="; ".join(filter(None, [read.note, *made.notes])),
-    )
-    tables = " ".join(sorted(made.tables))
-    remember_origin(
-        con, made.load_id, case.origin, tables=tables, by_identifiers=made.by_identifiers
-    )
-    _remember_outside(con, case)
-    insert_rejections(con, made.load_id, load.file_name, made.rejections, came)
-    complete_load(con, load, case.started_at, case.clock())
-    return load
-
-
-def _how_it_came(con: Connection, read: ReadFile, case: Case) -> Callable[[Rejection], Came]:
-    """Say of each refused row how it came; of one that came back, how it first did."""
-    first = how_they_came(con, read.returned)
-    here = Came(case.load.reader, case.delivery.zone)
-    return lambda refused: first.get(refused.line or 0, here)
-
-
-def _to_look_at(con: Connection, made: Made, read: ReadFile) -> list[str]:
-    """Give the notes on a load whose rows are all in."""
-    load_id = made.load_id
-    if read.returned:
-        n_mended = len(read.returned.keys() - {refused.line for refused in made.rejections})
-        set_returned_aside(con, load_id, read.returned)
-    else:
-        n_mended = clear_mended(con, load_id)
-    said = (
-        new_vehicles(con, load_id),
-        doubtful_vins(con, load_id),
-        undrivable_readings(con, load_id, con.takes.km_per_day),
-        worded("rows refused before that came mended: {n:,}", n=n_mended) if n_mended else "",
-    )
-    return [note for note in said if note]
 
 
 def _origin(delivery: Delivery) -> Origin:
@@ -429,32 +292,12 @@ def _refuse(con: Connection, case: Case, reason: str, *, is_fault: bool) -> Load
         reason = case.outside.called.words_erased_from(reason)
     note = printable(" ".join(reason.split()))
     with transaction(con):
-        _remember_outside(con, case)
+        remember_outside(con, case)
         load = replace(case.load, load_id=next_load_id(con), outcome="refused", note=note)
         load = replace(load, is_fault=is_fault)
         remember_origin(con, load.load_id or 0, case.origin)
         complete_load(con, load, case.started_at, case.clock())
     return replace(load, note=reason) if isinstance(reason, Worded) else load
-
-
-def spell_code(text: str, failure_type: str | None) -> str | NoCode:
-    """Spell one code in the normal form; empty if the text says that none is stored."""
-    spelled = normal_code(text, failure_type)
-    if isinstance(spelled, NormalCode):
-        return spelled.code
-    return "" if spelled.says_none else NoCode(spelled.expected)
-
-
-def spell_codes(text: str, _: str | None) -> str | NoCode:
-    """Spell a list of codes, space-separated, in the normal form."""
-    if says_none(text):
-        return ""
-    codes = [spell_code(word, None) for word in split_codes(text)]
-    wrong = next((code for code in codes if isinstance(code, NoCode)), None)
-    return wrong or " ".join(code for code in codes if isinstance(code, str) and code)
-
-
-SPELLERS = {"scans": spell_code, "repairs": spell_codes}
 
 
 def _delivery(arrival: Arrival, snapshot: Snapshot) -> Delivery:

@@ -13,16 +13,7 @@ from datetime import UTC
 from pathlib import Path
 
 from afterclear.errors import DecodeError, RefusedFileError, UsageError
-from afterclear.load import (
-    Arrival,
-    Case,
-    Clock,
-    Made,
-    case_of,
-    conclude,
-    load_file,
-    take_part,
-)
+from afterclear.load import Arrival, case_of, load_file
 from afterclear.plain import TABLES
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.limits import USUAL, ReadingLimits
@@ -46,6 +37,7 @@ from afterclear.store.intake.withdrawal import (
     vehicles_of,
     withdraw,
 )
+from afterclear.take_in import Case, Clock, Made, conclude, take_part
 
 # An archive or mail is not read again: each file in it is a load of its own.
 CONTAINERS = {"zip", "tar", "gz", "mail"}

@@ -80,7 +80,8 @@ def test_init_overwrites_nothing() -> None:
 
 
 def test_the_written_config_is_read_back_as_the_defaults(garage: Path) -> None:
-    from afterclear.config import Config, Settings, find_config  # noqa: PLC0415
+    from afterclear.config import Config, find_config  # noqa: PLC0415
+    from afterclear.settings import Settings  # noqa: PLC0415
 
     written = find_config(garage / "config")
     assert written.settings == Settings()

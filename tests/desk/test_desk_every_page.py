@@ -18,9 +18,9 @@ from playwright.sync_api import Browser as Chromium
 
 import afterclear.desk
 from afterclear.commands.app import App
-from afterclear.config import Digest
 from afterclear.desk.long_work.bench import Piece
 from afterclear.errors import worded
+from afterclear.settings import Digest
 from tests.desk.test_access import Served
 from tests.desk.test_desk import SCANS, Browser, garage
 from tests.desk.test_desk_files import ORDERS, large

@@ -13,10 +13,10 @@ import pytest
 import afterclear.desk
 from afterclear.commands.app import App
 from afterclear.commands.progress import file_line, line_told
-from afterclear.config import Digest
 from afterclear.desk.long_work.bench import Piece
 from afterclear.desk.speech.speaking import said, told
 from afterclear.errors import packed, worded
+from afterclear.settings import Digest
 from afterclear.wording.cells import Cells
 from tests.desk.test_desk import Browser
 from tests.digest.messages import LOCALE

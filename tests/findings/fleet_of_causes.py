@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection
 from afterclear.store.intake.absorb import absorb
+from afterclear.take_in import SPELLERS
 
 BEGIN = datetime(2024, 1, 1, 8, tzinfo=UTC)
 KM_PER_DAY = 80.0

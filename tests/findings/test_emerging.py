@@ -20,11 +20,11 @@ from afterclear.findings.rising import km_at_risk
 from afterclear.findings.rising.alarms import LEVELS, PART_LEVELS
 from afterclear.findings.rising.find_emerging import find_emerging
 from afterclear.findings.roles.find_roles import find_roles
-from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.take_in import SPELLERS
 from afterclear.wording.cells import Cells
 from afterclear.wording.exported import with_sentences
 from afterclear.wording.findings import finding_words

@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 from afterclear.findings.rising.find_emerging import _fleet
-from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.intake.absorb import absorb
+from afterclear.take_in import SPELLERS
 from tests.findings.test_emerging import FIRST
 from tests.histories.story import Story, build, together
 

@@ -22,11 +22,11 @@ from afterclear.findings.stock.audit import audit_stock
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.findings.work.urgency import read_urgency_rules
 from afterclear.findings.work.worklist import build_worklist
-from afterclear.load import SPELLERS
 from afterclear.reasons import StockReason
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
+from afterclear.take_in import SPELLERS
 from afterclear.wording.cells import Cells
 from afterclear.wording.exported import with_sentences
 from afterclear.wording.stock import stock_words

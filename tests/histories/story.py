@@ -15,11 +15,11 @@ from afterclear.catalogue.code_meaning import Catalogue
 from afterclear.config import shipped
 from afterclear.histories.build_histories import rebuild
 from afterclear.histories.history_rules import HistoryRules
-from afterclear.load import SPELLERS
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, make_store, open_store, query
 from afterclear.store.intake.absorb import absorb
 from afterclear.store.queries.results import all_vehicle_ids
+from afterclear.take_in import SPELLERS
 
 RULES = HistoryRules(
     as_of=datetime(2030, 1, 1, tzinfo=UTC),

@@ -175,6 +175,13 @@ def test_pending_once_is_a_sign_and_no_return(tmp_path: Path) -> None:
         assert len(episodes(con)) == 1  # the sign alone is no episode
 
 
+def test_a_stored_code_is_a_return_where_a_pending_one_is_a_sign(tmp_path: Path) -> None:
+    """As tools say it of a fault that is sporadic: it was there again, if not at that moment."""
+    story = repaired().scan(30, 3000, engine=[f"{CODE}/stored"])
+    with told(tmp_path, story) as con:
+        assert findings(con) == [("S2", "returned")]
+
+
 def test_pending_in_two_scans_is_a_return(tmp_path: Path) -> None:
     pending = [f"{CODE}/pending"]
     story = repaired().scan(30, 3000, engine=pending).scan(60, 4000, engine=pending)

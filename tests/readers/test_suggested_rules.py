@@ -235,6 +235,20 @@ def test_what_stands_beside_or_behind_decides_how_a_column_is_read(
 
 
 @pytest.mark.parametrize(
+    "word",
+    ["sporadisch", "intermittent", "esporádico", "sporadyczny", "sporadique", "fugitif"],
+)
+def test_a_code_that_comes_and_goes_is_stored_and_not_pending(
+    words: HeadingWords, tmp_path: Path, word: str
+) -> None:
+    lines = ["Vehicle,Date,Km,ECU,Code,Status", f"V-1,2026-03-13,51000,Engine,P0301,{word}",
+             f"V-2,2026-03-14,61000,Brakes,C0035,{word}"]  # fmt: skip
+    found = suggest(tmp_path, "scans.csv", "\n".join(lines).encode(), words)
+    assert f'{{ {word if word.isascii() else f'"{word}"'} = "stored" }}' in found.text
+    assert not found.questions
+
+
+@pytest.mark.parametrize(
     ("word", "others", "asked"),
     [
         ("stały", ("potwierdzony", "oczekujący"), ["word:stały"]),

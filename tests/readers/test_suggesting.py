@@ -4,13 +4,14 @@ import io
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 import xlsxwriter
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
-from afterclear.readers.formats.workbook import read_sheets
+from afterclear.readers.formats.workbook import Sheet, read_sheets
 from afterclear.readers.mapped.map_reader import MapReader
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.heading_words import HeadingWords, read_heading_words
@@ -18,6 +19,7 @@ from afterclear.readers.maps.import_map import parse_map
 from afterclear.readers.suggest import writing
 from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.columns.questions import MOST_QUESTIONS, Asker, Choice, Question
+from afterclear.readers.suggest.evidence import source_file
 from afterclear.readers.suggest.suggested_map import Context
 from afterclear.readers.suggesting import Suggestion, suggest_map
 from tests.readers.samples import IMPORTS, all_samples, deliver, reader_named, rows_of
@@ -264,6 +266,24 @@ def test_hostile_headings_stay_within_their_line(tmp_path: Path, words: HeadingW
     assert not [
         line for line in suggestion.text.splitlines() if line.startswith(("[evil", "[bad", "y ="))
     ]
+
+
+def test_a_workbook_is_unpacked_once_however_often_its_suggestion_is_tried(
+    tmp_path: Path, words: HeadingWords, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whose rows they are nothing tells, so each answer to the open question is tried."""
+    opened = []
+
+    def counted(raw: bytes, where: str, **how: Any) -> list[Sheet]:
+        opened.append(where)
+        return read_sheets(raw, where, **how)
+
+    monkeypatch.setattr(source_file, "read_sheets", counted)
+    head = ["Date", "Km", "ECU", "DTC"]
+    lines = [["03/04/2026", 83120, "Engine", "P0301"], ["05/06/2026", 84500, "Brakes", "C0035"]]
+    made = suggest(tmp_path, "a.xlsx", xlsx({"Sheet1": [head, *lines]}), words)
+    assert made.missing
+    assert opened == ["a.xlsx"]
 
 
 def test_the_first_sheet_that_looks_like_a_table_is_taken(

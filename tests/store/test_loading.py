@@ -67,6 +67,17 @@ def test_codes_are_stored_in_their_normal_spelling(
     assert rows(store, "SELECT code FROM scans") == [(kept,)]
 
 
+def test_words_for_no_code_are_a_unit_that_answered_clean(store: Path, tmp_path: Path) -> None:
+    """The row that matters most: no code is invented, and no row is refused."""
+    said = ("P0000", "0000", "none", "No DTC", "kein Fehler", "---", "0", "RAS", "brak błędów")
+    text = "".join(
+        f"S{n},V1,2025-03-30T1{n}:00:00Z,1000,engine,{word},\n" for n, word in enumerate(said)
+    )
+    (made,) = load(store, write(tmp_path, "a.csv", HEAD + text))
+    assert (made.rows_stored, made.rows_rejected) == (len(said), 0)
+    assert rows(store, "SELECT DISTINCT code FROM scans") == [(None,)]
+
+
 def test_a_failure_type_of_its_own_column_joins_the_code(store: Path, tmp_path: Path) -> None:
     head = "scan_id,vehicle_id,scanned_at,ecu,code,failure_type\n"
     load(store, write(tmp_path, "a.csv", head + "S1,V1,2025-01-01,brakes,C0034,11\n"))
@@ -198,6 +209,9 @@ REFUSED = [  # cells of one row, column told, value told, a word of the expectat
     ('S1,V1,2025-01-01,"1.234,5",engine,P0301,', "odometer_km", "1.234,5", "decimal point"),
     ("S1,V1,2025-01-01,nan,engine,P0301,", "odometer_km", "nan", "number"),
     ("S1,V1,2025-01-01,1,engine,brake fault,", "code", "brake fault", "P0301"),
+    ("S1,V1,2025-01-01,1,engine,PO301,", "code", "PO301", "perhaps P0301"),
+    ("S1,V1,2025-01-01,1,engine,0301,", "code", "0301", "perhaps P0301"),
+    ("S1,V1,2025-01-01,1,engine,3216-31,", "code", "3216-31", "say so: SPN 3216 FMI 31"),
     ("S1,V1,2025-01-01,1,engine,P0301,maybe", "status", "maybe", "confirmed"),
     ("S1,V1,2025-01-01,1,,P0301,", "ecu", None, "control unit"),
     ("S1,V1,2025-01-01,,,,", "ecu", None, "odometer-only"),

@@ -3,11 +3,11 @@
 import polars as pl
 import pytest
 
-from afterclear.load import SPELLERS
 from afterclear.plain import APART, Takes
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import query
 from afterclear.store.intake.absorb import absorb
+from afterclear.take_in import SPELLERS
 from tests.store.test_order_lines import Orders, orders, shared
 
 pytestmark = pytest.mark.slow

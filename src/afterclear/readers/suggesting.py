@@ -12,6 +12,7 @@ from afterclear.readers.suggest.decisions.picked import said_and_picked
 from afterclear.readers.suggest.evidence.find_table import looked_at
 from afterclear.readers.suggest.evidence.group_heads import with_groups
 from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
+from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.suggested_map import Context, decide
 from afterclear.readers.suggest.telling import ColumnTold, SourceRow, first_rows, told_columns
@@ -49,12 +50,13 @@ def suggest_map(
 
     """
     answers = answers or {}
-    asker, seen, decision = _decided(delivery, context, Asker(answers))
+    source = SourceFile(delivery)
+    asker, seen, decision = _decided(source, context, Asker(answers))
     while more := asker.too_many(delivery.name):
         fewer = Asker(answers, asker.passed_over | more)
-        asker, seen, decision = _decided(delivery, context, fewer)
+        asker, seen, decision = _decided(source, context, fewer)
     open_ = asker.open
-    if open_ and decision.missing and not _may_help(open_, decision, delivery, context, asker):
+    if open_ and decision.missing and not _may_help(open_, decision, source, context, asker):
         decision.notes += [f"left open: {q.text}" for q in open_]
         open_ = ()
     decision.notes += asker.notes
@@ -84,7 +86,7 @@ def suggest_map(
 def _may_help(
     questions: Sequence[Question],
     decision: Decision,
-    delivery: Delivery,
+    source: SourceFile,
     context: Context,
     asker: Asker,
 ) -> bool:
@@ -93,7 +95,7 @@ def _may_help(
         for choice in question.choices[1:]:
             trial = Asker({**asker.answers, question.key: choice.word}, asker.passed_over)
             try:
-                _, _, other = _decided(delivery, context, trial)
+                _, _, other = _decided(source, context, trial)
             except RefusedFileError:
                 continue
             if len(other.missing) < len(decision.missing):
@@ -101,12 +103,12 @@ def _may_help(
     return False
 
 
-def _decided(delivery: Delivery, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
-    seen = looked_at(delivery, context.words, context.units, asker)
+def _decided(source: SourceFile, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
+    seen = looked_at(source, context.words, context.units, asker)
     with_groups(seen, context.words, context.known)
     leave_out(seen)
-    decision = decide(seen, delivery, context, asker)
-    account_for(seen, decision, (delivery, context.words, context.known), asker)
+    decision = decide(seen, source.delivery, context, asker)
+    account_for(seen, decision, (source, context.words, context.known), asker)
     return asker, seen, decision
 
 

@@ -23,6 +23,7 @@ from afterclear.catalogue.order_text.spreading import (
     spread_name,
 )
 from afterclear.catalogue.order_text.told import Act, Clause, Part
+from afterclear.catalogue.order_words.letters import is_measure
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import (
     AS_WORK,
@@ -35,7 +36,7 @@ from afterclear.catalogue.order_words.speech import (
     WIRING,
     Speech,
 )
-from afterclear.catalogue.order_words.vocabulary import Word, is_measure
+from afterclear.catalogue.order_words.vocabulary import Word
 
 _GAS: Final = "refrigerant"
 _FLUIDS: Final = {"transmission_fluid"}

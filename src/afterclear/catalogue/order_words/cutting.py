@@ -3,16 +3,15 @@
 import re
 from typing import Final
 
+from afterclear.catalogue.order_words.letters import ELISION, folded_word
 from afterclear.catalogue.order_words.vocabulary import (
     ASKED,
     BOTH_SIDES,
-    ELISION,
     NO_SENSE,
     SENTENCE,
     TYPO_FROM,
     Vocabulary,
     Word,
-    folded_word,
 )
 
 _R_AND_R = re.compile(r"\br\s*[&+]\s*r\b", re.IGNORECASE)

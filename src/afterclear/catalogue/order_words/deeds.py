@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from afterclear.catalogue.order_words.vocabulary import folded_word
+from afterclear.catalogue.order_words.letters import folded_word
 
 _MISSPELT_FROM: Final = 8  # letters of a misspelt word for work; longer ones may have two wrong
 _PICKED_FROM: Final = 4  # letters of a word for work written by consonants alone

@@ -13,6 +13,7 @@ from typing import Any, Final
 from afterclear.catalogue.order_words.consumables import Consumable
 from afterclear.catalogue.order_words.deeds import Deeds
 from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
+from afterclear.catalogue.order_words.letters import folded_word, plain_words
 from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
     BOTH_SIDES,
@@ -20,8 +21,6 @@ from afterclear.catalogue.order_words.vocabulary import (
     REFITTED,
     Vocabulary,
     Word,
-    folded_word,
-    plain_words,
 )
 
 WIRING: Final = "wiring"

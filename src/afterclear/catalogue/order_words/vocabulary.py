@@ -9,10 +9,17 @@ import re
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Final
 
-from afterclear.catalogue.folded_words import without_accents
+from afterclear.catalogue.order_words.letters import (
+    LINKS,
+    MEASURES,
+    consonants_of,
+    folded_word,
+    is_changed,
+    parted,
+    plain_words,
+)
 
 ENGLISH: Final = "en"
 GERMAN: Final = "de"
@@ -44,7 +51,6 @@ _ENDS: Final = {
 _SHIFTED_FROM = 3  # letters of a word before an end that changes its stem
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
-_LINKS: Final = ("", "s", "n", "en", "es")  # between the parts of a German compound
 _CONSONANTS_FROM = 3
 # a lining is no line, a casing no case, a charge no charger, a measure no earth
 _NAMED_BY_WORK: Final = {
@@ -61,21 +67,10 @@ NO_STEMS: Final[frozenset[str]] = frozenset()
 NO_SENSE: Final[Sense] = (NO_STEMS, True)  # of a sign of a measure
 
 _CUT_WORD = re.compile(r"([^\W\d_]{2,})\.")
-ELISION = re.compile(r"\b(?:l|d|qu)['\u2019](?=\w)", re.IGNORECASE)
 BOTH_SIDES: Final = "bothsides"
 REFITTED: Final = "outandin"  # a part taken out and fitted again is as it was
 ASKED: Final = "?"  # at the end of a sentence
 SENTENCE: Final = 2  # the text before a word ends a sentence
-# signs of measures, counts and numbers, in any of the languages: never the beginning of a word
-_MEASURES: Final = frozenset(
-    word
-    for words in (
-        "nm km std aw ltr mm cm bar mbar volt amp ohm kohm mohm kpa psi rpm hz khz kw mg kg min",
-        "st stk szt uds pcs pz hrs sek seg sec rbg godz eur usd gbp tkm",
-        "ref réf art nr no pn pos ut",
-    )
-    for word in words.split()
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +170,7 @@ class Vocabulary:
                 self._stems.add(stem)
                 for known in dict.fromkeys((folded_word(surface), stem)):
                     self._known.setdefault(known, set()).add(stem)
-                    if len(bare := _consonants(known)) >= _CONSONANTS_FROM:
+                    if len(bare := consonants_of(known)) >= _CONSONANTS_FROM:
                         self._by_consonants.setdefault(bare, set()).add(stem)
         return stems
 
@@ -233,7 +228,7 @@ class Vocabulary:
         """Parts of a compound, as written or without its end: "Kabelbäume"."""
         ends = ("", *self._ends) if self.parts else ("",)
         bare = (folded.removesuffix(end) for end in ends if folded.endswith(end))
-        return next((split for word in bare if (split := _split(word, self.parts))), ())
+        return next((split for word in bare if (split := parted(word, self.parts))), ())
 
     def resolve(self, surface: str, *, dotted: bool) -> list[Sense]:
         """Say which stems a word of a text may stand for, and whether it is sure.
@@ -255,7 +250,7 @@ class Vocabulary:
             return [(frozenset({surface.lstrip("0") or "0"}), True)]
         folded = folded_word(surface)
         known = self._known.get(folded)
-        if known or folded in _MEASURES or (known := self._plain(folded)):
+        if known or folded in MEASURES or (known := self._plain(folded)):
             return [(frozenset(known or ()), True)]
         found, sure = self._guess(folded, dotted=dotted)
         if (not found or not sure) and self.parts and (halves := self._halves(folded)):
@@ -278,7 +273,7 @@ class Vocabulary:
         for size in range(len(folded) - _HALF_FROM, _HALF_FROM - 1, -1):
             if folded[:size] not in self._known:
                 continue
-            for link in _LINKS:
+            for link in LINKS:
                 if folded[size:].startswith(link) and folded[size + len(link) :] in self._known:
                     return folded[:size], folded[size + len(link) :]
         return ()
@@ -296,7 +291,7 @@ class Vocabulary:
             cut = {s for known in self._begun_with(folded) for s in self._known[known]}
             if cut:
                 return cut, False
-        if folded == _consonants(folded) and len(folded) >= _CONSONANTS_FROM:
+        if folded == consonants_of(folded) and len(folded) >= _CONSONANTS_FROM:
             return set(self._by_consonants.get(folded, ())), False
         found = self._misspelt(folded)
         return found, _NOT_ALONE not in found
@@ -340,7 +335,7 @@ class Vocabulary:
         )
         tail = word[same:]
         is_far = distance > 1 + (len(tail) >= _TWO_TYPOS_FROM)
-        return not is_far and not (len(tail) < _CHANGED_FROM and _is_changed(tail, known[same:]))
+        return not is_far and not (len(tail) < _CHANGED_FROM and is_changed(tail, known[same:]))
 
     def _begins_others(self, folded: str) -> bool:
         """Whether other words begin so: the first half of compounds, what stands before verbs."""
@@ -382,64 +377,3 @@ class Vocabulary:
         if len(self._stemmed) < _WORDS_KEPT:
             self._stemmed[word] = stem
         return stem
-
-
-def is_measure(word: str) -> bool:
-    """Whether a word is a sign of a measure or a count: no part."""
-    return len(word) == 1 or word in _MEASURES
-
-
-def plain_words(name: str) -> list[str]:
-    """Words of a name in small letters, accents kept for the stemmer.
-
-    >>> plain_words("Capteur d'arbre à cames 2")
-    ['capteur', 'arbre', 'à', 'cames', '2']
-    """
-    small = ELISION.sub("", name.casefold())
-    return re.findall(r"[^\W\d_]+|\d+", small)
-
-
-@lru_cache(maxsize=_WORDS_KEPT)
-def folded_word(word: str) -> str:
-    """One spelling: no accents, ae for a with dots as a."""
-    folded = without_accents(word)
-    for pair, vowel in (("ae", "a"), ("oe", "o"), ("ue", "u")):
-        folded = folded.replace(pair, vowel)
-    return folded
-
-
-def _is_changed(word: str, known: str) -> bool:
-    """Whether one letter stands for another: "roczny" is no "reczny".
-
-    >>> _is_changed("roczny", "reczny"), _is_changed("isnpector", "inspector")
-    (True, False)
-    """
-    return len(word) == len(known) and sorted(word) != sorted(known)
-
-
-def _consonants(word: str) -> str:
-    """Consonants of a word, doubles once: how ``snsr`` stands for ``sensor``."""
-    bare = "".join(letter for letter in word if letter not in "aeiouy")
-    return re.sub(r"(.)\1", r"\1", bare)
-
-
-def _split(word: str, parts: frozenset[str]) -> tuple[str, ...]:
-    """Parts of a compound, the longest first; empty if some of it is no known part."""
-    if not word:
-        return ()
-    for size in range(len(word), 1, -1):
-        if word[:size] not in parts:
-            continue
-        rest = word[size:]
-        for link in _LINKS:
-            if rest.startswith(link):
-                tail = rest[len(link) :]
-                if not tail:
-                    return (word[:size],)
-                if further := _split(tail, parts):
-                    return (word[:size], *further)
-        # one of three equal letters left out
-        is_double = rest and word[size - 2] == word[size - 1]
-        if is_double and (further := _split(word[size - 1 :], parts)):
-            return (word[:size], *further)
-    return ()

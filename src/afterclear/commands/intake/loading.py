@@ -9,11 +9,12 @@ from pathlib import Path
 from afterclear.commands.app import App
 from afterclear.commands.intake.fetching import Fetching, FetchReport, arrivals
 from afterclear.errors import UsageError, worded
-from afterclear.load import Arrival, Clock, load_files
+from afterclear.load import Arrival, load_files
 from afterclear.readers.limits import ReadingLimits
 from afterclear.records import LoadResult, printable
 from afterclear.sources.folder import files_at
 from afterclear.store.engine.database import open_store
+from afterclear.take_in import Clock
 
 COMMAND_LINE = "command line"
 

@@ -24,7 +24,6 @@ from afterclear.errors import (
     told_by,
     worded,
 )
-from afterclear.load import SPELLERS
 from afterclear.plain import TABLES, Takes
 from afterclear.readers.child.reading_process import Readers
 from afterclear.readers.containers import Member, check_nesting
@@ -45,6 +44,7 @@ from afterclear.store.intake.identity import known_identifiers
 from afterclear.store.intake.known_past import known_past
 from afterclear.store.intake.spelling import expectations
 from afterclear.store.queries.exports import EXPORTS
+from afterclear.take_in import SPELLERS
 
 __all__ = [
     "ASIDE", "Asked", "MapCheck", "Preview", "Question", "Side", "Suggestion", "check_file",

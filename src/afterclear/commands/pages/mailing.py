@@ -14,7 +14,7 @@ from typing import Any
 from afterclear import __version__
 from afterclear.commands.app import App
 from afterclear.commands.pages.write_digests import DigestReport
-from afterclear.config import Mail, environment_secret, shown_address, without_secrets
+from afterclear.config import environment_secret, shown_address, without_secrets
 from afterclear.deliver.mail import Attached, Letter, MailServer, send_letter
 from afterclear.deliver.paper import print_pages
 from afterclear.deliver.retries import Patience, with_patience
@@ -25,6 +25,7 @@ from afterclear.digest.input.frames import Audience
 from afterclear.digest.output.letter import brief_of, brief_text
 from afterclear.digest.output.render import render_brief
 from afterclear.errors import AfterclearError, ConfigError
+from afterclear.settings import Mail
 from afterclear.store.engine.database import open_store, transaction
 from afterclear.store.queries.digests import begin_sending, complete_sending
 

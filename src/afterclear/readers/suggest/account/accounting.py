@@ -10,9 +10,9 @@ from afterclear.readers.suggest.account.sense import ask_sense
 from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.profiles import Known
 from afterclear.readers.suggest.columns.questions import Asker
+from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.writing import written
-from afterclear.records import Delivery
 
 _MOST_PAGES = 50
 
@@ -20,7 +20,7 @@ _MOST_PAGES = 50
 def account_for(
     seen: Seen,
     decision: Decision,
-    about: tuple[Delivery, HeadingWords, Known],
+    about: tuple[SourceFile, HeadingWords, Known],
     asker: Asker,
 ) -> None:
     """Ask what of a file is not accounted for by what its map makes of it.
@@ -32,15 +32,15 @@ def account_for(
     # checking a map takes a library that reading a file does without
     from afterclear.readers.maps.import_map import parse_map  # noqa: PLC0415
 
-    delivery, words, known = about
-    made = parse_map(written(delivery, seen, decision), "suggested", "the suggestion", [])
+    source, words, known = about
+    made = parse_map(written(source.delivery, seen, decision), "suggested", "the suggestion", [])
     if made is None:
         return  # said when it is checked
     try:
-        read = read_by_map(made, delivery, _MOST_PAGES)
+        read = read_by_map(made, source.delivery, _MOST_PAGES)
     except RefusedFileError:
         return  # as above
-    account = Account(seen, decision, delivery, words, known, asker, read)
+    account = Account(seen, decision, source, words, known, asker, read)
     ask_columns_aside(account)
     ask_lines_outside(account)
     ask_sense(account)

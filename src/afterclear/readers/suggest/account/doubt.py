@@ -12,8 +12,9 @@ from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.profiles import Known, Profile, profiles_of
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import LOOKED_AT, Seen
-from afterclear.records import Delivery, PlainRows, ReadFile
+from afterclear.records import PlainRows, ReadFile
 
 _LONGEST = 160  # letters of a row that is shown
 _SHOWN = 3
@@ -44,7 +45,7 @@ class Account:
 
     seen: Seen
     decision: Decision
-    delivery: Delivery
+    source: SourceFile
     words: HeadingWords
     known: Known
     asker: Asker

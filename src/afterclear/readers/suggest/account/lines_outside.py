@@ -60,7 +60,7 @@ def _outside(account: Account) -> Iterator[SourceLine]:
     rows = account.lines | set(seen.frame[LINE].to_list())
     is_tree = seen.kind in {"json", "xml"}
     sheets = set(seen.sheets)
-    lines = list(source_lines(account.delivery, str(seen.keys.get("encoding", "detect"))))
+    lines = list(source_lines(account.source, str(seen.keys.get("encoding", "detect"))))
     bag = _bag(account)
     for line in lines:
         if not any(map(str.isalnum, line.text)):
@@ -118,7 +118,7 @@ def _day_there(instant: str, account: Account) -> str:
         at = datetime.fromisoformat(instant)
     except ValueError:
         return ""
-    return f"{at.astimezone(ZoneInfo(account.delivery.zone)):%Y-%m-%d}" if at.tzinfo else ""
+    return f"{at.astimezone(ZoneInfo(account.source.delivery.zone)):%Y-%m-%d}" if at.tzinfo else ""
 
 
 def _told_as(km: float) -> Iterator[str]:
@@ -150,7 +150,7 @@ def _has_words(account: Account, text: str) -> bool:
     if said == "unit" and (unit in _UNITS or "odometer_km" not in _made(account)):
         said = ""
     if said == "zone":  # of the zone that is taken anyway nothing is to be asked
-        return account.delivery.zone.casefold() not in text.casefold()
+        return account.source.delivery.zone.casefold() not in text.casefold()
     is_doubtful = bool(words.of_beginning("doubt", text, anywhere=True))
     return said in {"validity", "unit"} or is_doubtful or _explains_a_column(account, text)
 

@@ -1,21 +1,18 @@
-"""A file line by line, read anew: no table is looked for, and nothing is understood."""
+"""A file line by line: no table is looked for, and nothing is understood."""
 
 import re
-import sys
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from afterclear.readers.formats.html_tables import html_tables
 from afterclear.readers.formats.nested import LINE_KEY, Node, json_tree
 from afterclear.readers.formats.printed_lines import printed_text
-from afterclear.readers.formats.printed_pages import is_pdf, pages_of
-from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
+from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL
+from afterclear.readers.suggest.evidence.source_file import SourceFile
+from afterclear.readers.suggest.evidence.table_seen import LOOKED_AT
 from afterclear.readers.text.text_of_bytes import decoded
-from afterclear.records import Delivery
 
-MOST_LINES = 20_000
-_MOST_PAGES = 50
 _COMMENT = re.compile(r"<!--(.*?)-->", re.DOTALL)
 
 
@@ -28,24 +25,23 @@ class SourceLine:
     text: str
 
 
-def source_lines(delivery: Delivery, encoding: str) -> Iterator[SourceLine]:
+def source_lines(source: SourceFile, encoding: str) -> Iterator[SourceLine]:
     """Give all that a file says, hidden sheets apart: whoever opens it does not see them."""
-    raw = delivery.path.read_bytes()
-    if is_workbook(raw[:8], delivery.path):
-        yield from _of_workbook(raw, delivery)
-    elif is_pdf(delivery.path):
-        pages = pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=_MOST_PAGES)
-        yield from _of_text(printed_text(pages))
+    if source.is_workbook:
+        yield from _of_workbook(source)
+    elif source.is_pdf:
+        yield from _of_text(printed_text(source.pages))
     else:
-        text = decoded(raw, encoding, delivery.name).text
+        is_found = encoding == "detect"
+        text = (source.text if is_found else decoded(source.raw, encoding, source.name)).text
         begin = text.lstrip("\ufeff \t\r\n")[:2000].lower()
         if begin.startswith(("{", "[")):
-            tree, _ = json_tree(text, delivery.name)
+            tree, _ = json_tree(text, source.name)
             yield from _of_tree(tree, ())
         elif "<table" in text.lower() and begin.startswith("<"):
-            yield from _of_html(text, delivery)
+            yield from _of_html(text, source.name)
         elif begin.startswith("<"):
-            yield from _of_tree(xml_tree(raw, delivery.name), ())
+            yield from _of_tree(xml_tree(source.raw, source.name), ())
             yield from (
                 SourceLine(0, "", " ".join(said.split())) for said in _COMMENT.findall(text)
             )
@@ -55,21 +51,21 @@ def source_lines(delivery: Delivery, encoding: str) -> Iterator[SourceLine]:
 
 def _of_text(text: str) -> Iterator[SourceLine]:
     plain = text.replace("\r\n", "\n").replace("\r", "\n")
-    for number, line in enumerate(plain.split("\n")[:MOST_LINES], 1):
+    for number, line in enumerate(plain.split("\n")[:LOOKED_AT], 1):
         yield SourceLine(number, "", line)
 
 
-def _of_workbook(raw: bytes, delivery: Delivery) -> Iterator[SourceLine]:
-    sheets = read_sheets(raw, delivery.name, first_rows=MOST_LINES)
-    for sheet in [s for s in sheets if not s.is_hidden] or sheets:
+def _of_workbook(source: SourceFile) -> Iterator[SourceLine]:
+    for sheet in [s for s in source.sheets if not s.is_hidden] or source.sheets:
         for number, cells in sheet.grid:
-            yield SourceLine(number, sheet.name, " ; ".join(c for c in cells if c and c.strip()))
+            text = " ; ".join(c for c in cells if c and c.strip())
+            yield SourceLine(number, sheet.name, text.replace(OWN_DECIMAL, "."))
 
 
-def _of_html(text: str, delivery: Delivery) -> Iterator[SourceLine]:
-    for table in html_tables(text, delivery.name):
+def _of_html(text: str, where: str) -> Iterator[SourceLine]:
+    for table in html_tables(text, where):
         yield from (SourceLine(0, "", line) for line in table.above.splitlines())
-        for number, cells in table.rows[:MOST_LINES]:
+        for number, cells in table.rows[:LOOKED_AT]:
             yield SourceLine(number, "", " ; ".join(dict.fromkeys(c for c in cells if c)))
     after = re.sub(r"<[^>]*>", "\n", text[text.lower().rfind("</table") :])
     yield from (SourceLine(0, "", line.strip()) for line in after.splitlines())
@@ -82,7 +78,7 @@ def _of_tree(node: Node, path: tuple[str, ...]) -> Iterator[SourceLine]:
             if key != LINE_KEY:
                 yield from _of_tree(value, (*path, key))
     elif isinstance(node, list):
-        for each in node[:MOST_LINES]:
+        for each in node[:LOOKED_AT]:
             yield from _of_tree(each, path)
     elif node is not None:
         yield SourceLine(0, ".".join(path), str(node))

@@ -1,7 +1,6 @@
 """Where a file's table is: its kind, its headings, the facts above it."""
 
 import re
-import sys
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -15,9 +14,7 @@ from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import Node, json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables
 from afterclear.readers.formats.printed_lines import printed_text
-from afterclear.readers.formats.printed_pages import is_pdf, pages_of
 from afterclear.readers.formats.text_report import report_table
-from afterclear.readers.formats.workbook import is_workbook, read_sheets
 from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.heading_words import HeadingWords
@@ -27,6 +24,7 @@ from afterclear.readers.suggest.columns.profiles import heading_meanings
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.fixed_seen import in_fixed
 from afterclear.readers.suggest.evidence.reports import patterns_of_report
+from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import (
     LOOKED_AT,
     Fact,
@@ -36,10 +34,8 @@ from afterclear.readers.suggest.evidence.table_seen import (
     of_grid,
 )
 from afterclear.readers.text.codepages import codepage_of
-from afterclear.readers.text.text_of_bytes import Text, decoded
-from afterclear.records import Delivery
+from afterclear.readers.text.text_of_bytes import Text
 
-LOOKED_AT_PAGES = 50
 DELIMITERS = (";", "\t", ",", "|")
 _DOUBTFUL = 0.5
 _WHOSE = {"vehicle_id", "vin", "plate"}
@@ -55,28 +51,27 @@ def _no_table(where: str) -> str:
     )
 
 
-def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:
+def looked_at(source: SourceFile, words: HeadingWords, units: ControlUnits, asker: Asker) -> Seen:
     """Find the table of a file.
 
     Raises:
         RefusedFileError: it has none that could be found.
 
     """
-    raw = delivery.path.read_bytes()
-    if is_workbook(raw[:8], delivery.path):
-        return _in_workbook(raw, delivery, words, asker)
-    if is_pdf(delivery.path):
-        return _in_pdf(delivery, words, units)
-    text = _text_of(raw, delivery, asker)
+    if source.is_workbook:
+        return _in_workbook(source, words, asker)
+    if source.is_pdf:
+        return _in_pdf(source, words, units)
+    text = _text_of(source, asker)
     begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
     if begin.startswith(("{", "[")):
-        tree, _ = json_tree(text.text, delivery.name, OWN_DECIMAL)
-        return _in_nested("json", tree, delivery)
+        tree, _ = json_tree(text.text, source.name, OWN_DECIMAL)
+        return _in_nested("json", tree, source.name)
     found: Seen | None
     if "<table" in text.text.lower() and re.search(r"<(?:!doctype html|html|table|body)", begin):
-        found = _in_html(text.text, delivery, words)
+        found = _in_html(text.text, source.name, words)
     elif begin.startswith("<"):
-        return _in_nested("xml", xml_tree(raw, delivery.name), delivery)
+        return _in_nested("xml", xml_tree(source.raw, source.name), source.name)
     else:
         found = (
             _in_delimited(text.text, words)
@@ -86,20 +81,20 @@ def looked_at(delivery: Delivery, words: HeadingWords, units: ControlUnits, aske
     if found is not None and text.codec:
         found.keys["encoding"] = text.codec.lower()
     if found is None:
-        raise RefusedFileError(_no_table(delivery.name))
+        raise RefusedFileError(_no_table(source.name))
     return found
 
 
-def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
+def _text_of(source: SourceFile, asker: Asker) -> Text:
     """Read a file's text; the user decides between two possible codepages."""
     try:
-        return decoded(raw, "detect", delivery.name)
+        return source.text
     except RefusedFileError:
-        found = codepage_of(raw)
+        found = codepage_of(source.raw)
         if not found.rivals:
             raise
     names = (found.name, *found.rivals)
-    texts = {name: raw.decode(name) for name in names}
+    texts = {name: source.raw.decode(name) for name in names}
     at = next(
         n for n, letters in enumerate(zip(*texts.values(), strict=False)) if len({*letters}) > 1
     )
@@ -112,18 +107,14 @@ def _text_of(raw: bytes, delivery: Delivery, asker: Asker) -> Text:
     return Text(texts[chosen], "", codec=chosen)
 
 
-def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Asker) -> Seen:
-    sheets = [
-        s
-        for s in read_sheets(raw, delivery.name, decimal=OWN_DECIMAL, first_rows=LOOKED_AT)
-        if s.grid
-    ]
+def _in_workbook(source: SourceFile, words: HeadingWords, asker: Asker) -> Seen:
+    sheets = [s for s in source.sheets if s.grid]
     hidden = [s.name for s in sheets if s.is_hidden]
     sheets = [s for s in sheets if not s.is_hidden] or sheets
     best = max(sheets, key=lambda s: best_header(s.grid, words)[1], default=None)
     if best is None:
         raise RefusedFileError(
-            worded("{name} has no cell with anything in it.", name=delivery.name)
+            worded("{name} has no cell with anything in it.", name=source.name)
         )
     seen = of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
     own = [n for n in seen.frame.columns if n != LINE]
@@ -140,14 +131,14 @@ def _in_workbook(raw: bytes, delivery: Delivery, words: HeadingWords, asker: Ask
         seen.frame = pl.concat([other.frame for other in alike.values()])
         seen.struck = tuple(row for other in alike.values() for row in other.struck)
     left = [s.name for s in sheets if s.name not in alike]
-    _ask_of_sheets({name: made[name] for name in left}, delivery, words, asker)
+    _ask_of_sheets({name: made[name] for name in left}, source.name, words, asker)
     seen.notes += [f"hidden sheets are not taken: {', '.join(hidden)}"] if hidden else []
     seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
     return seen
 
 
 def _ask_of_sheets(
-    left: Mapping[str, Seen], delivery: Delivery, words: HeadingWords, asker: Asker
+    left: Mapping[str, Seen], where: str, words: HeadingWords, asker: Asker
 ) -> None:
     """Ask about a sheet with other headings that tells of vehicles at a time, too.
 
@@ -185,19 +176,19 @@ def _ask_of_sheets(
                 worded(
                     "{name}: the sheet {name_2!r} has other headings. Write a map with a "
                     "table for each, as help/imports.md of the program tells.",
-                    name=delivery.name,
+                    name=where,
                     name_2=name,
                 )
             )
 
 
-def _in_html(text: str, delivery: Delivery, words: HeadingWords) -> Seen:
-    tables = html_tables(text, delivery.name)
+def _in_html(text: str, where: str, words: HeadingWords) -> Seen:
+    tables = html_tables(text, where)
     wide = [t for t in tables if not is_facts(t)] or tables
     best = max(wide, key=lambda t: best_header(t.rows, words)[1])
     if not best.rows:
         raise RefusedFileError(
-            worded("{name} has no table with anything in it.", name=delivery.name)
+            worded("{name} has no table with anything in it.", name=where)
         )
     seen = of_grid("html", best.rows, {}, {}, words)
     alike = [s for t in tables if t.rows and (s := of_grid("html", t.rows, {}, {}, words))
@@ -232,20 +223,19 @@ def _in_report(text: str, words: HeadingWords, units: ControlUnits) -> Seen | No
     return Seen("text", {}, {**patterns}, table.frame, title=lines[0] if lines else "")
 
 
-def _in_pdf(delivery: Delivery, words: HeadingWords, units: ControlUnits) -> Seen:
+def _in_pdf(source: SourceFile, words: HeadingWords, units: ControlUnits) -> Seen:
     """Take the table that looks most like one; it may go on with its headings again."""
-    pages = pages_of(delivery.path, delivery.name, sys.maxsize, first_pages=LOOKED_AT_PAGES)
     try:
-        tables = printed_tables(pages, delivery.name)
+        tables = printed_tables(source.pages, source.name)
     except RefusedFileError:
         tables = []
     wide = [t for t in tables if not t.is_facts] or tables
     best = max(wide, key=lambda t: best_header(t.rows, words)[1], default=None)
     if best is None or best_header(best.rows, words)[1] < _HEADED:
-        if report := _in_report(printed_text(pages), words, units):
+        if report := _in_report(printed_text(source.pages), words, units):
             return report
         if best is None:
-            raise RefusedFileError(_no_table(delivery.name))
+            raise RefusedFileError(_no_table(source.name))
     seen = of_grid("pdf", best.rows, {}, {}, words)
     headings = [n for n in seen.frame.columns if n != LINE]
     seen.table_keys.setdefault("header_has", [n for n in headings if "#" not in n][:3])
@@ -277,7 +267,7 @@ def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
     return of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
 
 
-def _in_nested(kind: str, tree: Node, delivery: Delivery) -> Seen:
+def _in_nested(kind: str, tree: Node, where: str) -> Seen:
     """Take the path to the deepest list that has the most rows."""
     paths: Counter[tuple[str, ...]] = Counter(_paths(tree, ()))
     if not paths:
@@ -285,7 +275,7 @@ def _in_nested(kind: str, tree: Node, delivery: Delivery) -> Seen:
     deepest: tuple[str, ...] = max(paths, key=lambda p: (len(p), paths[p]))
     path = ".".join(deepest)
     spec = MapTable(into="scans", rows=path, columns={})
-    frame = nested_table(tree, spec, delivery.name).frame
+    frame = nested_table(tree, spec, where).frame
     return Seen(kind, {}, {"rows": path} if path else {}, frame)
 
 
