@@ -20,7 +20,7 @@ from afterclear.commands.queries.workbook import LONGEST
 from afterclear.errors import UsageError
 from afterclear.plain import REPAIRS, TABLES
 from afterclear.readers.mapped.returned_reader import NUMBER, ORIGIN, REASON, SHEET
-from afterclear.readers.mapped.returned_rows import (
+from afterclear.readers.mapped.returned_tables import (
     FROM,
     fitting_table,
     of_whole_orders,
