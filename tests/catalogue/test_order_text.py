@@ -656,3 +656,49 @@ def test_wrong_words_are_refused_all_at_once(tmp_path: Path) -> None:
     (tmp_path / "work_words.toml").write_text(wrong)
     with pytest.raises(ConfigError, match=r"(?s)hats.*the component hat.*polish is no action"):
         WorkReader(tmp_path, notes_table.lexicon())
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Querlenker vorne links ersetzt, danach vermessen",
+        "Replaced front left control arm, realigned",
+        "Brazo de suspensión delantero izquierdo sustituido, alineado",
+    ],
+)
+def test_aligned_after_work_on_an_axle_is_the_wheels_alignment(
+    reader: WorkReader, text: str
+) -> None:
+    """Nobody adjusts an arm by measuring."""
+    told = reader.read(text)
+    assert told.works == (Work("suspension_arm", "front_left", "replace"),)
+    assert Work("wheel_alignment", "", "adjust") in told.used
+
+
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        ("Wir bauten eine Wasserpumpe ein", (Work("coolant_pump", "", "replace"),)),
+        ("Handbremse stellten wir nach", (Work("parking_brake", "", "adjust"),)),
+        ("Tauschten den Anlasser aus, Batterie geprüft",
+         (Work("starter", "", "replace"), Work("battery", "", "inspect"))),
+        ("Anlasser bauen wir nächste Woche ein", ()),
+    ],
+)  # fmt: skip
+def test_a_german_verb_is_read_where_its_prefix_stands_apart(
+    reader: WorkReader, text: str, works: tuple[Work, ...]
+) -> None:
+    assert reader.read(text).works == works
+
+
+@pytest.mark.parametrize(
+    ("text", "work"),
+    [
+        ("Wischermotor vorn fest, Gestänge geschmiert", Work("wiper_motor", "front", "clean")),
+        ("Schloss der Fahrerhaustür klemmt, gängig gemacht", Work("door_lock", "", "clean")),
+    ],
+)  # fmt: skip
+def test_half_a_german_compound_means_the_part_named_before(
+    reader: WorkReader, text: str, work: Work
+) -> None:
+    assert reader.read(text).works == (work,)

@@ -244,7 +244,8 @@ def test_a_code_that_comes_and_goes_is_stored_and_not_pending(
     lines = ["Vehicle,Date,Km,ECU,Code,Status", f"V-1,2026-03-13,51000,Engine,P0301,{word}",
              f"V-2,2026-03-14,61000,Brakes,C0035,{word}"]  # fmt: skip
     found = suggest(tmp_path, "scans.csv", "\n".join(lines).encode(), words)
-    assert f'{{ {word if word.isascii() else f'"{word}"'} = "stored" }}' in found.text
+    key = word if word.isascii() else f'"{word}"'
+    assert f'{{ {key} = "stored" }}' in found.text
     assert not found.questions
 
 

@@ -271,7 +271,7 @@ def test_hostile_headings_stay_within_their_line(tmp_path: Path, words: HeadingW
 def test_a_workbook_is_unpacked_once_however_often_its_suggestion_is_tried(
     tmp_path: Path, words: HeadingWords, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whose rows they are nothing tells, so each answer to the open question is tried."""
+    """When they were read nothing tells, so each answer to the open questions is tried."""
     opened = []
 
     def counted(raw: bytes, where: str, **how: Any) -> list[Sheet]:
@@ -279,10 +279,10 @@ def test_a_workbook_is_unpacked_once_however_often_its_suggestion_is_tried(
         return read_sheets(raw, where, **how)
 
     monkeypatch.setattr(source_file, "read_sheets", counted)
-    head = ["Date", "Km", "ECU", "DTC"]
-    lines = [["03/04/2026", 83120, "Engine", "P0301"], ["05/06/2026", 84500, "Brakes", "C0035"]]
+    head = ["Vehicle", "Odometer", "ECU", "DTC"]
+    lines = [["V-1", 83120, "Engine", "0301"], ["V-2", 84500, "Engine", "0420"]]
     made = suggest(tmp_path, "a.xlsx", xlsx({"Sheet1": [head, *lines]}), words)
-    assert made.missing
+    assert any("scanned_at" in what for what in made.missing)
     assert opened == ["a.xlsx"]
 
 

@@ -23,7 +23,7 @@ from afterclear.catalogue.order_text.refitting import (
 )
 from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part
 from afterclear.catalogue.order_text.undone import void_undone
-from afterclear.catalogue.order_words.speech import LAMPS, WIRING
+from afterclear.catalogue.order_words.meanings import LAMPS, WIRING
 
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
 # to be used further, or read off; nothing else can be filled

@@ -24,18 +24,9 @@ from afterclear.catalogue.order_text.spreading import (
 )
 from afterclear.catalogue.order_text.told import Act, Clause, Part
 from afterclear.catalogue.order_words.letters import is_measure
+from afterclear.catalogue.order_words.meanings import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import (
-    AS_WORK,
-    DRIVES,
-    GIVEN,
-    LAMPS,
-    LIKEWISE,
-    OTHER,
-    SYMPTOM,
-    WIRING,
-    Speech,
-)
+from afterclear.catalogue.order_words.speech import DRIVES, GIVEN, LIKEWISE, Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
 _GAS: Final = "refrigerant"

@@ -8,8 +8,9 @@ from afterclear.catalogue.order_text.naming import FILLING
 from afterclear.catalogue.order_text.splitting import AIM
 from afterclear.catalogue.order_text.spots import MOST, counts
 from afterclear.catalogue.order_text.told import Act, Clause
+from afterclear.catalogue.order_words.meanings import OTHER, SYMPTOM, WIRING
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import ASKED, Word
 
 _GRAMS: Final = {"g", "gr", "gramm", "grams"}
@@ -134,7 +135,8 @@ class Doing:
         begun = self._speech.begins
         light = all(begun("light", self._words[i]) for i in found.places)
         reset = any(begun("resets", self._words[i]) for i in found.places)
-        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding, light, reset)
+        aligns = all(begun("aligns", self._words[i]) for i in found.places)
+        return Act(found.start, found.meaning, weak, is_fill, is_fit, finding, light, reset, aligns)
 
     def is_anothers(self, found: Found, taken: set[int]) -> bool:
         """Whether "new" belongs to an unknown word: "spliced in new section"."""

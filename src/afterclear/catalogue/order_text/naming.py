@@ -9,8 +9,9 @@ from typing import Final
 
 from afterclear.catalogue.order_text.placing import kin_of
 from afterclear.catalogue.order_text.told import Part
+from afterclear.catalogue.order_words.meanings import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING
 from afterclear.catalogue.order_words.phrases import Found
-from afterclear.catalogue.order_words.speech import AS_WORK, LAMPS, OTHER, SYMPTOM, WIRING, Speech
+from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import Word
 
 _OIL: Final = "engine_oil"

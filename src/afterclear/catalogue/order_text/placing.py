@@ -9,7 +9,7 @@ from typing import Final
 
 from afterclear.catalogue.order_text.refitting import BOTH_SIDES
 from afterclear.catalogue.order_text.told import Bound, Clause, Places
-from afterclear.catalogue.order_words.speech import WIRING
+from afterclear.catalogue.order_words.meanings import WIRING
 
 # parts of one corner, and parts of one axle: of these only the end of the vehicle is the same
 _CORNERS: Final = (

@@ -21,9 +21,9 @@ from afterclear.catalogue.order_text.spots import torn_apart
 from afterclear.catalogue.order_text.told import Bound, Clause
 from afterclear.catalogue.order_words.consumables import load_consumables
 from afterclear.catalogue.order_words.cutting import words_in
+from afterclear.catalogue.order_words.letters import plain_words
 from afterclear.catalogue.order_words.speech import LANGUAGES, Speech
 from afterclear.catalogue.order_words.speeches import load_speeches
-from afterclear.catalogue.order_words.letters import plain_words
 
 _LONGEST: Final = 1000  # letters that are read
 _WORDS_KEPT: Final = 50_000

@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Final
 
 from afterclear.catalogue.order_text.told import Act, Clause, Part, Places
-from afterclear.catalogue.order_words.speech import LAMPS, WIRING
+from afterclear.catalogue.order_words.meanings import LAMPS, WIRING
 
 _SEAT_HEATER: Final = "seat_heater"
 IN_A_ROW: Final = {"front": "1", "rear": "2"}  # probes one behind the other: common practice

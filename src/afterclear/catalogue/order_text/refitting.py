@@ -4,7 +4,7 @@ from itertools import pairwise
 from typing import Final
 
 from afterclear.catalogue.order_text.told import Act, Clause, Part
-from afterclear.catalogue.order_words.speech import WIRING
+from afterclear.catalogue.order_words.meanings import WIRING
 
 _CONTACTS: Final = {"hv_contactor", "power_relay", "glow_plug_control"}  # they weld, not welders
 # nothing in them can be taught, and a cleaned hub is no work on its bearing
@@ -34,6 +34,10 @@ _COUNTED: Final = frozenset({
     "particulate_filter_pressure_sensor", "yaw_rate_sensor", "ride_height_sensor",
 })  # fmt: skip
 _MEASURED: Final = frozenset({"brake_disc", "brake_pad"})  # nothing on them can be adjusted
+# after work on them the wheels are aligned, not they (common practice, no source)
+AXLE: Final = frozenset({
+    "suspension_arm", "stabiliser", "spring", "damper", "wheel_bearing", "steering_rack",
+})  # fmt: skip
 BOTH_SIDES: Final[dict[str, set[str]]] = {"side": {"left", "right"}}
 
 
@@ -58,6 +62,8 @@ def action_on(key: str, act: Act) -> str:
         return "repair" if key == WIRING else ""
     if act.reset:
         return "software" if key in _COUNTED else ""
+    if act.aligns and key in AXLE:
+        return ""
     if act.action == "adjust":
         return "repair" if key == WIRING else "inspect" if key in _MEASURED else "adjust"
     return act.action

@@ -6,6 +6,7 @@ They are bound to work apart from the components, so that neither is taken for t
 from dataclasses import replace
 from typing import Final
 
+from afterclear.catalogue.order_text.refitting import AXLE
 from afterclear.catalogue.order_text.told import Clause, Part
 
 _OIL: Final = "engine_oil"
@@ -23,6 +24,7 @@ _FLUID_OF: Final = {
     ),
     **dict.fromkeys(("steering_rack", "steering_pump"), "steering_fluid"),
 }
+_ALIGNMENT: Final = "wheel_alignment"
 _BRUSHED: Final = {"starter", "alternator", "blower_motor"}  # their brushes are no wiper's
 _BLADE: Final = "wiper_blade"
 
@@ -32,10 +34,12 @@ def with_consumables(clauses: list[Clause]) -> list[Clause]:
 
     Empty: none of them names one.
     """
-    if not any(c.used for c in clauses) and not any(a.fills for c in clauses for a in c.acts):
+    is_told = any(a.fills or a.aligns for c in clauses for a in c.acts)
+    if not is_told and not any(c.used for c in clauses):
         return []
     copies = [_with_own(c) for c in clauses]
     _fill(copies)
+    _align(copies)
     _name_fluids(copies)
     brushed = any(p.key in _BRUSHED for c in clauses for p in c.parts)
     for at, copy in enumerate(copies):
@@ -79,10 +83,25 @@ def _fill(clauses: list[Clause]) -> None:
     for clause in clauses:
         is_filled = any(a.fills for a in clause.acts) and not clause.void
         if is_wet and is_filled and not clause.parts:
-            clause.parts = [Part(_COOLANT, "", 0, frozenset(), kind="fluid")]
-            clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
-            clause.named_others = False
+            _mean(clause, Part(_COOLANT, "", 0, frozenset(), kind="fluid"))
         is_wet |= any(p.key in _WET for p in clause.parts)
+
+
+def _align(clauses: list[Clause]) -> None:
+    """Take "aligned" after work on an axle for the wheels' alignment."""
+    is_apart = False
+    for clause in clauses:
+        is_aligned = any(a.aligns for a in clause.acts) and not clause.void
+        if is_apart and is_aligned and not clause.parts:
+            _mean(clause, Part(_ALIGNMENT, "", 0, frozenset(), kind="work"))
+        is_apart |= any(p.key in AXLE for p in clause.parts)
+
+
+def _mean(clause: Clause, part: Part) -> None:
+    """Take a clause that names nothing for one about a part."""
+    clause.parts = [part]
+    clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
+    clause.named_others = False
 
 
 def _with_own(clause: Clause) -> Clause:

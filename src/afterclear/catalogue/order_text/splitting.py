@@ -6,7 +6,8 @@
 from collections.abc import Iterator
 from typing import Final
 
-from afterclear.catalogue.order_words.speech import SYMPTOM, Speech
+from afterclear.catalogue.order_words.meanings import SYMPTOM
+from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import SENTENCE, Word
 
 WITH: Final = {"with", "w", "mit", "avec", "con", "z", "ze"}

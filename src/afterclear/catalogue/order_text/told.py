@@ -35,6 +35,7 @@ class Act:
     finding: bool = False  # perhaps how a thing was found: "contacts welded"
     light: bool = False  # "done": what is done with a belt is to renew it
     reset: bool = False  # a counter, or a setting
+    aligns: bool = False  # "aligned": after work on an axle it is of the wheels
 
 
 Places = dict[str, set[str]]  # axis -> values given

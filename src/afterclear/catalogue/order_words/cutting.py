@@ -4,9 +4,11 @@ import re
 from typing import Final
 
 from afterclear.catalogue.order_words.letters import ELISION, folded_word
+from afterclear.catalogue.order_words.separable import joined_verbs
 from afterclear.catalogue.order_words.vocabulary import (
     ASKED,
     BOTH_SIDES,
+    GERMAN,
     NO_SENSE,
     SENTENCE,
     TYPO_FROM,
@@ -91,6 +93,7 @@ _SPAN = re.compile(r"-|\b(?:to|bis|à|al?|do)\b", re.IGNORECASE)  # between its 
 def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
     text = ELISION.sub("", text[:_LONGEST_TEXT])
+    text = joined_verbs(text) if vocabulary.language == GERMAN else text
     text = vocabulary.without_refitting(_R_AND_R.sub("replace", text))
     text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
     text = _GEAR_OIL.sub(" gearoil ", text)

@@ -14,6 +14,7 @@ from afterclear.catalogue.order_words.consumables import Consumable
 from afterclear.catalogue.order_words.deeds import Deeds
 from afterclear.catalogue.order_words.grammar import GRAMMARS, Beginnings
 from afterclear.catalogue.order_words.letters import folded_word, plain_words
+from afterclear.catalogue.order_words.meanings import AS_WORK, OTHER, SYMPTOM, SYMPTOMS, WIRING
 from afterclear.catalogue.order_words.phrases import Found, Phrases
 from afterclear.catalogue.order_words.vocabulary import (
     BOTH_SIDES,
@@ -23,22 +24,6 @@ from afterclear.catalogue.order_words.vocabulary import (
     Word,
 )
 
-WIRING: Final = "wiring"
-OTHER: Final = ""  # what is no component: fluids of a service, seals, hoses
-AS_WORK: Final = "!"  # after a consumable whose name says the work, too: "oil change"
-SYMPTOM: Final = "?"  # symptoms, which are no parts: nobody replaces a misfire
-_SYMPTOMS: Final = frozenset({
-    "misfire", "compression", "fuel_mixture", "intake_leak", "overheat", "communication",
-    "evap_leak", "crash_data", "warning_lamp", "lamp_request", "torque_request", "gear_ratio",
-    "cam_crank_correlation", "supply_voltage", "fuel_rail_pressure", "hv_isolation",
-    "software_match", "airbag_lamp", "reference_voltage", "cruise_control", "reductant_consumption",
-    "oil_quality", "brake_fluid_level", "brake_air_pressure", "hv_battery_voltage",
-    "hydraulic_pressure", "hv_battery_temperature", "traction_control", "stability_control",
-})  # fmt: skip
-LAMPS: Final = frozenset({
-    "headlamp", "tail_lamp", "brake_lamp", "fog_lamp", "indicator", "reversing_lamp",
-    "licence_plate_lamp", "interior_lamp", "daytime_running_lamp",
-})  # fmt: skip
 LIKEWISE, GIVEN = "likewise", "given"  # "at the same time"; "supplied by customer"
 DRIVES: Final = "drives"  # "road tested": no work on a part
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
@@ -52,15 +37,17 @@ _WORD_SETS: Final = (
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
 # "done" of what is renewed when anything is done with it; a counter set to nought; "swapped",
-# if it may only say that two parts changed places; a fault that went with a part
+# if it may only say that two parts changed places; a fault that went with a part; "aligned", of
+# the wheels if an axle was worked on
 BEGUN: Final = (
     "findings", "remade", "rubs", "removed", "fits", "good", "after", "light", "resets",
-    "swaps", "wanders",
+    "swaps", "wanders", "aligns",
 )  # fmt: skip
 _ANY_END: Final = re.compile("[a-z]{0,6}")
 _SAME_FROM: Final = 3  # letters two forms of one word begin with: "olej", "oleju"
 _THING_FROM: Final = 4  # letters of a word that may name a thing
 _PART_FROM: Final = 3  # letters of a short form within a compound
+_HEAD_FROM: Final = 4  # letters of a kind of part that ends one
 _UNACCENTED: Final = frozenset({"es", "pl"})  # workshops write them without accents
 _CLOSES_TO: Final = 6  # letters of a word for work cut short
 _WORDS_KEPT: Final = 50_000
@@ -365,7 +352,7 @@ class Speech:
             names = entry if isinstance(entry, list) else entry.get("names", ())
             label = [] if isinstance(entry, list) else [entry["label"]] if "label" in entry else []
             kept = [n for n in (*label, *names) if not (of_codes and self._is_quantity(n))]
-            self._add_components(kept, SYMPTOM if key in _SYMPTOMS else key)
+            self._add_components(kept, SYMPTOM if key in SYMPTOMS else key)
         for key, names in table.get("beside", {}).items():
             self._add(self.beside, names, key)
 
@@ -406,4 +393,9 @@ def _compound_parts(table: Mapping[str, Any], same: Mapping[str, Iterable[str]])
     if not parts:
         return frozenset()
     short = (word for canonical, words in same.items() for word in (canonical, *words))
-    return frozenset(folded_word(p) for p in (*parts, *(w for w in short if len(w) >= _PART_FROM)))
+    heads = (name.casefold() for name in table.get("heads", {}).get("names", ()))
+    more = (
+        *(w for w in short if len(w) >= _PART_FROM),
+        *(h for h in heads if len(h) >= _HEAD_FROM),
+    )
+    return frozenset(folded_word(p) for p in (*parts, *more))

@@ -7,7 +7,8 @@ from typing import Any, Final
 from afterclear.catalogue.config_tables import read_settings
 from afterclear.catalogue.lexicon import Component
 from afterclear.catalogue.order_words.consumables import Consumable
-from afterclear.catalogue.order_words.speech import ACTIONS, LANGUAGES, WIRING, Speech
+from afterclear.catalogue.order_words.meanings import WIRING
+from afterclear.catalogue.order_words.speech import ACTIONS, LANGUAGES, Speech
 from afterclear.catalogue.order_words.vocabulary import ENGLISH
 from afterclear.errors import ConfigError
 
@@ -19,7 +20,7 @@ _SECTIONS: Final = {
     "pointers", "rubs", "bulbs", "removed", "fits",
     "trial", "purposes", "earths", "good", "after", "vague", "short", "nouns", "also", "tools",
     "given", "plain", "light", "resets", "flows", "causes", "refitted", "aims", "twos",
-    "counts", "drives", "lights", "swaps", "wanders", "between",
+    "counts", "drives", "lights", "swaps", "wanders", "aligns", "between",
 }  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from afterclear.readers.formats.workbook import Sheet, is_packed, read_sheets
 from afterclear.readers.mapped.map_rows import shaped_rows
 from afterclear.readers.mapped.map_shape import TOLD
 from afterclear.readers.mapped.returned_reader import AS_TEXT, NUMBER, ORIGIN
-from afterclear.readers.mapped.returned_tables import FROM, fitting_table
+from afterclear.readers.mapped.returned_tables import FROM, fitting_table, shown_headings
 from afterclear.readers.maps.checked_map import ImportMap
 from afterclear.readers.maps.source_table import LINE, SourceTable
 from afterclear.readers.maps.struck_cells import StruckCells

@@ -113,9 +113,7 @@ def _in_workbook(source: SourceFile, words: HeadingWords, asker: Asker) -> Seen:
     sheets = [s for s in sheets if not s.is_hidden] or sheets
     best = max(sheets, key=lambda s: best_header(s.grid, words)[1], default=None)
     if best is None:
-        raise RefusedFileError(
-            worded("{name} has no cell with anything in it.", name=source.name)
-        )
+        raise RefusedFileError(worded("{name} has no cell with anything in it.", name=source.name))
     seen = of_grid("workbook", best.grid, {}, {"sheet": best.name}, words)
     own = [n for n in seen.frame.columns if n != LINE]
     made = {s.name: of_grid("workbook", s.grid, {}, {}, words) for s in sheets}
@@ -137,9 +135,7 @@ def _in_workbook(source: SourceFile, words: HeadingWords, asker: Asker) -> Seen:
     return seen
 
 
-def _ask_of_sheets(
-    left: Mapping[str, Seen], where: str, words: HeadingWords, asker: Asker
-) -> None:
+def _ask_of_sheets(left: Mapping[str, Seen], where: str, words: HeadingWords, asker: Asker) -> None:
     """Ask about a sheet with other headings that tells of vehicles at a time, too.
 
     Raises:
@@ -187,9 +183,7 @@ def _in_html(text: str, where: str, words: HeadingWords) -> Seen:
     wide = [t for t in tables if not is_facts(t)] or tables
     best = max(wide, key=lambda t: best_header(t.rows, words)[1])
     if not best.rows:
-        raise RefusedFileError(
-            worded("{name} has no table with anything in it.", name=where)
-        )
+        raise RefusedFileError(worded("{name} has no table with anything in it.", name=where))
     seen = of_grid("html", best.rows, {}, {}, words)
     alike = [s for t in tables if t.rows and (s := of_grid("html", t.rows, {}, {}, words))
              and s.frame.columns == seen.frame.columns]  # fmt: skip
