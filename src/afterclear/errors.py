@@ -18,10 +18,14 @@ our own bug elsewhere    propagates                        traceback            
 =======================  ================================  ================================  ====
 """
 
+import os
 import re
 import signal
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from errno import errorcode
+from itertools import chain
 from numbers import Integral, Real
+from traceback import format_tb
 from typing import Any
 
 
@@ -190,6 +194,10 @@ class StoreInUseError(StoreError):
     """Another process holds the store; it will be free when that has finished."""
 
 
+class DiskError(StoreError):
+    """The disk of the store is full, broken or not writable; whatever was delivered."""
+
+
 class TakesLongError(AfterclearError):
     """A file takes longer than whoever waits for it allowed; nothing is known to be wrong in it."""
 
@@ -277,3 +285,64 @@ class Stopped(BaseException):
     def __init__(self, number: int) -> None:
         self.number = number
         super().__init__(f"stopped by {signal.Signals(number).name}")
+
+
+# --- for the log ------------------------------------------------------------------------------
+# What an error says may quote a file, a vehicle or a person, and no forgetting reaches a log: there
+# stand its kind, where it came from, and our own words with their places empty.
+
+
+def for_log(error: BaseException) -> str:
+    """Say what went wrong in no words but our own.
+
+    >>> for_log(UsageError(worded("no vehicle {name!r}", name="T-014")))
+    'UsageError: no vehicle {name!r}'
+    >>> try:
+    ...     raise UnreachableError("T-014.csv broke off") from TimeoutError("T-014")
+    ... except UnreachableError as error:
+    ...     for_log(error)
+    'UnreachableError from TimeoutError'
+    """
+    if isinstance(error, StoreInUseError | DiskError):
+        return str(error)
+    kinds = " from ".join(map(_kind, reversed(_led_to(error))))
+    own = own_words(told_by(error)) if isinstance(error, Exception) else ""
+    return f"{kinds}: {own}" if own else kinds
+
+
+def own_words(text: str) -> str:
+    """Return a message with its places empty; nothing of a text that has no places.
+
+    >>> own_words(worded("no file {name!r}", name="a.csv")), own_words("no file 'a.csv'")
+    ("no file {name!r}", '')
+    """
+    return text.message if isinstance(text, Worded) else ""
+
+
+def trace_of(error: BaseException) -> str:
+    """Say through which lines of the program an error came, and what brought it about."""
+    steps = ([*format_tb(each.__traceback__), f"{_kind(each)}\n"] for each in _led_to(error))
+    return "".join(chain.from_iterable(steps))
+
+
+def _led_to(error: BaseException) -> list[BaseException]:
+    """Give an error after those that brought it about."""
+    return [*_back(error)][::-1]
+
+
+def _back(error: BaseException | None) -> Iterator[BaseException]:
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        yield error
+        seen.add(id(error))
+        within = getattr(error, "reason", None)  # an answer of the web holds its cause so
+        before = within if isinstance(within, BaseException) else error.__cause__
+        error = before or (None if error.__suppress_context__ else error.__context__)
+
+
+def _kind(error: BaseException) -> str:
+    """Name the kind of an error, with the system's number or that of an answer."""
+    number, code = getattr(error, "errno", None), getattr(error, "code", None)
+    if number in errorcode:
+        return f"{type(error).__name__} ({os.strerror(number)})"
+    return f"{type(error).__name__} {code}" if isinstance(code, int) else type(error).__name__

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from traceback import format_exception
 
 from afterclear.catalogue.names_in_text import ERASED, Called
 from afterclear.cut_out import admitted, names_at_the_door, names_of_packed
@@ -24,6 +23,7 @@ from afterclear.errors import (
     UnreachableError,
     Worded,
     told_by,
+    trace_of,
     worded,
 )
 from afterclear.readers.child.reading_process import Readers
@@ -222,10 +222,9 @@ def _refused_for(
         case = _past_the_door(case, *at_the_door)
     name = case.load.file_name
     if not isinstance(error, RefusedFileError | DecodeError):
-        trace = "".join(format_exception(error))
-        error = FaultError(name, f"{type(error).__name__}: {error}", trace)
+        error = FaultError(name, f"{type(error).__name__}: {error}", trace_of(error))
     if isinstance(error, FaultError):
-        facts = {"file": name, "sha256": case.delivery.sha256, "trace": error.trace}
+        facts = {"sha256": case.delivery.sha256, "trace": error.trace}
         _log.error("a file could not be read by a fault of ours", extra={"facts": facts})
     return _refuse(con, case, told_by(error), is_fault=isinstance(error, FaultError))
 

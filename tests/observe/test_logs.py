@@ -22,10 +22,10 @@ def _quiet_afterwards() -> Iterator[None]:
 
 def test_json_lines_carry_every_fact(tmp_path: Path) -> None:
     log_to(tmp_path / "a.log", "json", without_secrets)
-    LOG.info("file", extra={"facts": {"file": 'x"\n.csv', "rows": 3}})
+    LOG.info("file", extra={"facts": {"source": 'x"\n.csv', "rows": 3}})
     (line,) = (tmp_path / "a.log").read_text(encoding="utf-8").splitlines()
     told = json.loads(line)
-    assert (told["event"], told["level"], told["file"], told["rows"]) == (
+    assert (told["event"], told["level"], told["source"], told["rows"]) == (
         "file",
         "INFO",
         'x"\n.csv',
@@ -34,13 +34,13 @@ def test_json_lines_carry_every_fact(tmp_path: Path) -> None:
 
 
 def test_an_event_is_one_line_of_text_whatever_it_holds(tmp_path: Path) -> None:
-    """A name with a line break forges no second event."""
+    """A name of a source with a line break forges no second event."""
     log_to(tmp_path / "a.log", "text", without_secrets)
     name = "x\n2026-01-01 ERROR forged\x1b[31m.csv"
-    LOG.info("file", extra={"facts": {"file": name}})
+    LOG.info("file", extra={"facts": {"source": name}})
     lines = (tmp_path / "a.log").read_text(encoding="utf-8").splitlines()
     assert len(lines) == 1
-    assert "INFO file file=" in lines[0]
+    assert "INFO file source=" in lines[0]
     assert "\x1b" not in lines[0]
 
 
@@ -54,14 +54,14 @@ def test_a_secret_is_never_logged(
     try:
         int(f"login with {SECRET} failed")
     except ValueError:
-        LOG.exception("broke", extra={"facts": {"url": f"sftp://u:{SECRET}@x"}})
+        LOG.exception("broke", extra={"facts": {"error": f"sftp://u:{SECRET}@x"}})
     told = (tmp_path / "a.log").read_text(encoding="utf-8")
     assert SECRET not in told
     assert "***" in told
 
 
 def test_a_log_is_for_its_owner_only(tmp_path: Path) -> None:
-    """File names may name vehicles."""
+    """It says who works when."""
     log_to(tmp_path / "logs" / "a.log", "text", without_secrets)
     assert (tmp_path / "logs" / "a.log").stat().st_mode & 0o077 == 0
 

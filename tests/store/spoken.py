@@ -242,13 +242,17 @@ def places_with_names(app: App) -> list[str]:
         if path.suffix == ".zst":
             raw = zstandard.ZstdDecompressor().decompressobj().decompress(raw)
             told.append(raw)
-        told += _within(raw)
-        found += [f"{path.name}: {name}" for name in SPELLINGS if _is_in(name, told)]
+        found += [f"{path.name}: {name}" for name in names_in(*told, *_within(raw))]
     found += [place for place, text in _cells(app) if any(name in text for name in SPELLINGS)]
     return found
 
 
-def _is_in(name: str, told: list[bytes]) -> bool:
+def names_in(*told: bytes) -> list[str]:
+    """Give the spellings of the vehicle's names that stand in some bytes, in any encoding."""
+    return [name for name in SPELLINGS if _is_in(name, told)]
+
+
+def _is_in(name: str, told: tuple[bytes, ...]) -> bool:
     written = (name, json.dumps(name)[1:-1], name.encode("ascii", "xmlcharrefreplace").decode())
     forms = {n.encode(c, "ignore") for c in _SOUGHT_IN for n in written if _has(c, n)}
     return any(form in raw for raw in told for form in forms)

@@ -42,8 +42,8 @@ What remains: in the ledger, how many rows each file had and the hash of its byt
 same file is not loaded again; and keyed hashes of the vehicle's number, VINs and plates, by which
 its rows are refused from now on ('afterclear forget allow NAME' lets them in again).  Not erased:
 backups made before, digests and exports written before ('afterclear digest' writes the present
-ones anew), the delivered files in their folders, files that wait at an open desk, and logs.  Apart
-from the backups of the timetable, this program does not know where they are."""
+ones anew), the delivered files in their folders, and files that wait at an open desk.  Apart from
+the backups of the timetable, this program does not know where they are.  Logs name no vehicle."""
 )
 
 

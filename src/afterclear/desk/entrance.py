@@ -65,7 +65,7 @@ class _Entrance:
             return self._page(request, told_by(error), 429)
         if cookie is None:
             # at most as many lines as tries are looked at
-            _LOG.warning("the desk: a wrong name or password from %s", address)
+            _LOG.warning("a wrong name or password", extra={"facts": {"address": address}})
             return self._page(request, _WRONG, 403)
         await self._note(self._door.session(cookie), "signed in", address)
         return self._let_in(cookie)

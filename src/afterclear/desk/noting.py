@@ -51,7 +51,7 @@ def note_done(asked: Asked, route: str) -> None:
         if not asked.desk.bench.is_busy:
             take_in_if_free(app)
     except Exception:  # noqa: BLE001 - it is done
-        _LOG.exception("the desk: the store could not take in what was noted")
+        _LOG.exception("the store could not take in what was noted at the desk")
 
 
 def note_deed(
@@ -62,4 +62,4 @@ def note_deed(
     try:
         note(app, who, session.role.name.lower(), did, about, vehicles)
     except Exception:  # noqa: BLE001 - it is done
-        _LOG.exception("the desk: could not note that %s %s", who, did)
+        _LOG.exception("what was done at the desk could not be noted")

@@ -215,7 +215,7 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
         with readings.reading() if is_quick else nullcontext():
             answer = page(asked)
         if request.method == "POST" and answer.status_code < _WRONG:
-            note_done(asked, request.scope["route"].path)
+            note_done(asked, _route(request))
         return answer  # noqa: TRY300 - what fails above is told below
     except StoreInUseError:
         return asked.page("problem.html", status=503, text=_IN_USE)
@@ -224,8 +224,13 @@ def _page_or_problem(page: Page, asked: Asked, request: Request) -> Response:
     except Exception as error:  # noqa: BLE001 - a person waits for words
         if isinstance(error, OSError) and (text := machine_words(error)):
             return asked.page("problem.html", status=507, text=worded("Not done: {why}.", why=text))
-        _LOG.exception("the desk: %s", path)
+        _LOG.exception("a page of the desk broke", extra={"facts": {"page": _route(request)}})
         return asked.page("problem.html", status=500, text=_FAILED)
+
+
+def _route(request: Request) -> str:
+    """Give the form of an address, without the vehicle or file it is about."""
+    return str(request.scope["route"].path)
 
 
 def _needs_no_store(path: str) -> bool:

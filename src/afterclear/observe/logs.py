@@ -1,7 +1,11 @@
-"""Log lines for people or programs: one line an event, secrets struck out.
+"""Log lines for people or programs: one line an event, secrets struck out, no name from outside.
 
 Everything logs to the logger ``afterclear`` of the standard library, with its facts as
 ``extra={"facts": {...}}``; nothing is written before ``log_to`` was called.
+
+A log is copied, rotated and sent away, where no forgetting reaches it.  So it names a file by its
+load's number and its hash, an error by its kind and place (``errors.for_log``, ``trace_of``): what a
+file is called and what stands in it may name a vehicle.  The words stand in the store.
 """
 
 import json
@@ -14,10 +18,17 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, Literal
 
+from afterclear.errors import trace_of
+
 ROOT: Final = logging.getLogger("afterclear")
 ROOT.addHandler(logging.NullHandler())
 
 Form = Literal["text", "json"]
+# the facts that may be text: none of them quotes what was delivered.  Others are numbers and times,
+# or are not written
+_MAY_BE_TEXT: Final = frozenset(
+    {"job", "outcome", "source", "sha256", "why", "error", "trace", "held_by", "page", "address"}
+)
 
 
 class EventFormatter(logging.Formatter):
@@ -30,9 +41,10 @@ class EventFormatter(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         """Write one event on one line, whatever its facts hold."""
         at = datetime.fromtimestamp(record.created, UTC).isoformat(timespec="milliseconds")
-        facts = {k: _plain(v) for k, v in getattr(record, "facts", {}).items()}
-        if record.exc_info:
-            facts["error"] = self.formatException(record.exc_info)
+        told = getattr(record, "facts", {}).items()
+        facts = {k: _plain(v) for k, v in told if k in _MAY_BE_TEXT or _is_figure(v)}
+        if record.exc_info and record.exc_info[1] is not None:
+            facts["trace"] = trace_of(record.exc_info[1])
         if self._form == "json":
             event = {"at": at, "level": record.levelname, "event": record.getMessage(), **facts}
             return self._clean(json.dumps(event, ensure_ascii=False, default=str))
@@ -66,6 +78,10 @@ def quiet() -> None:
         if not isinstance(handler, logging.NullHandler):
             ROOT.removeHandler(handler)
             handler.close()
+
+
+def _is_figure(value: object) -> bool:
+    return value is None or isinstance(value, bool | int | float | datetime)
 
 
 def _plain(value: object) -> object:

@@ -22,7 +22,7 @@ from afterclear.commands.running.accounting import Due
 from afterclear.commands.running.jobs import do_job
 from afterclear.commands.scheduler_state import hold_timetable, times_attended
 from afterclear.config import NamedJob
-from afterclear.errors import AfterclearError, ConfigError
+from afterclear.errors import AfterclearError, ConfigError, for_log
 from afterclear.observe.metrics import Board, endpoint
 from afterclear.records import LoadResult
 from afterclear.schedule.times import Next, check_times, next_time, weekday_notice
@@ -89,7 +89,9 @@ class _Keeper:
             account = do_job(self._app, job, Due(due.at, due.n_missed), self._heard.load)
             self._heard.job(f"{job.name}: {account.outcome}")
         except AfterclearError as error:
-            self._heard.job(f"{job.name} failed: {error} The next time it is tried again.")
+            # what a timetable says goes into the journal of whoever keeps it, which is a log
+            why = f"{for_log(error).rstrip('.')}. 'afterclear status' says more"
+            self._heard.job(f"{job.name} failed: {why}. The next time it is tried again.")
         except Exception:  # noqa: BLE001
             # our own bug in one job must not end the others; it is logged in full
             _log.exception("job broke", extra={"facts": {"job": job.name}})

@@ -96,9 +96,11 @@ def wanted(name: str, pattern: str) -> bool:
 def retried(
     ask: Callable[[], Result],
     sleep: Callable[[float], None],
-    on_failure: Callable[[str], None],
+    on_failure: Callable[[UnreachableError, float], None],
 ) -> Result:
     """Ask until answered: again after each of ``WAITS_S`` when out of reach, not when refused.
+
+    ``on_failure``: is told each failure, and after how many seconds it is tried again.
 
     Raises:
         UnreachableError: every try failed; RefusedSourceError: it refused.
@@ -110,7 +112,7 @@ def retried(
         except RefusedSourceError:
             raise
         except UnreachableError as error:
-            on_failure(f"{error} Trying again in {wait_s:.0f} s.")
+            on_failure(error, wait_s)
             sleep(wait_s)
     return ask()
 

@@ -5,17 +5,26 @@ taken once the ledger knows it; a file under way when the machine stopped is tak
 """
 
 import hashlib
+import logging
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final
 
 from afterclear import __version__
 from afterclear.commands.app import App
 from afterclear.config import Source, environment_secret, without_secrets
-from afterclear.errors import ConfigError, SlowSourceError, TooLargeError, UnreachableError
+from afterclear.errors import (
+    ConfigError,
+    SlowSourceError,
+    TooLargeError,
+    UnreachableError,
+    for_log,
+)
 from afterclear.load import Arrival
 from afterclear.records import LoadResult, plain_ending, printable
 from afterclear.sources.folder import files_in, move_aside, settled, state
@@ -25,6 +34,7 @@ from afterclear.store.engine.database import Connection
 from afterclear.store.intake.cursors import put_cursor, taken
 
 _LEAVING_S = 20.0
+_log: Final = logging.getLogger("afterclear.sources")
 
 
 @dataclass(slots=True)
@@ -51,6 +61,15 @@ class Fetching:
     sleep: Callable[[float], None] = time.sleep
     say: Callable[[str], None] = lambda _: None
 
+    def failed(self, source: Source) -> Callable[[UnreachableError, float], None]:
+        """Give who says and logs that a source did not answer, and is asked again."""
+
+        def failed(error: UnreachableError, wait_s: float) -> None:
+            _log_failure(source, error, wait_s)
+            self.say(f"{error} Trying again in {wait_s:.0f} s.")
+
+        return failed
+
 
 def arrivals(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
     """Yield a source's new files; a failure to answer is reported and ends the source."""
@@ -60,7 +79,13 @@ def arrivals(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arr
         else:
             yield from _from_place(source, how, report)
     except (UnreachableError, ConfigError) as error:
+        _log_failure(source, error)
         report.out_of_reach.append(f"{source.name}: {without_secrets(str(error))}")
+
+
+def _log_failure(source: Source, error: Exception, again_s: float | None = None) -> None:
+    facts = {"source": source.name, "error": for_log(error), "again_s": again_s}
+    _log.warning("source does not answer", extra={"facts": facts})
 
 
 def reading(app: App) -> str:
@@ -120,7 +145,7 @@ def _from_place(source: Source, how: Fetching, report: FetchReport) -> Iterator[
     allowance = Allowance(how.app.config.settings.limits.max_source_minutes)
     with _opened(source, how, allowance) as place:
         with allowance.used():
-            listed = retried(place.look, how.sleep, how.say)
+            listed = retried(place.look, how.sleep, how.failed(source))
         for found in listed:
             name = printable(found.name)
             if not wanted(found.name, source.pattern):
@@ -161,7 +186,8 @@ def _fetched(
         max_bytes = int(how.app.config.settings.limits.max_file_mb * 1e6)
         try:
             with allowance.used():
-                retried(lambda: place.fetch(found, target, max_bytes), how.sleep, how.say)
+                ask = partial(place.fetch, found, target, max_bytes)
+                retried(ask, how.sleep, how.failed(source))
         except TooLargeError as error:
             report.outcome = "refused"
             report.refused.append(_refusal(source, printable(found.name), str(error)))

@@ -1,6 +1,7 @@
 """What a run does is recorded, logged and counted, whatever becomes of it.
 
 Kept apart from what a job does: whoever loads a file need not wait for the estimators' libraries.
+The record is the store's and has every word; the log has none that may name a vehicle.
 """
 
 import logging
@@ -12,7 +13,14 @@ from typing import TYPE_CHECKING, Final
 
 from afterclear.commands.app import App
 from afterclear.config import without_secrets
-from afterclear.errors import AfterclearError, StoreError, UnreachableError, UsageError
+from afterclear.errors import (
+    AfterclearError,
+    StoreError,
+    UnreachableError,
+    UsageError,
+    for_log,
+    own_words,
+)
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
 from afterclear.store.engine.stop_signal import is_stopping, stop_explained
@@ -24,6 +32,7 @@ if TYPE_CHECKING:
     from afterclear.commands.running.nightly import RunReport
 
 _log = logging.getLogger("afterclear.jobs")
+_SHOWN: Final = 12  # digits of a hash, as elsewhere
 _OUTCOME_OF_EXIT: Final[dict[int, Outcome]] = {
     0: "done",
     1: "failed",
@@ -38,6 +47,12 @@ class Account:
 
     outcome: Outcome = "done"
     report: dict[str, object] = field(default_factory=dict)
+    error: str = ""  # that ended it, for the log
+
+    def fail(self, error: Exception, said: str) -> None:
+        """Report the error that ended it."""
+        self.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
+        self.report["error"], self.error = without_secrets(said), for_log(error)
 
     def add_load(self, load: "LoadReport") -> None:
         """Count what a load did."""
@@ -95,15 +110,13 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
     except UsageError as error:
         # a person sees it at once, and nothing was done that others should check
         is_mistyped = due.at is None
-        account.outcome, account.report["error"] = "failed", without_secrets(str(error))
+        account.fail(error, str(error))
         raise
     except AfterclearError as error:
-        account.outcome = "out_of_reach" if isinstance(error, UnreachableError) else "failed"
-        account.report["error"] = without_secrets(str(error))
+        account.fail(error, str(error))
         raise
     except Exception as error:
-        account.outcome = "failed"
-        account.report["error"] = without_secrets(repr(error))
+        account.fail(error, repr(error))
         raise
     except BaseException:
         account.outcome = "stopped"
@@ -118,21 +131,22 @@ def accounted(app: App, job: str, due: Due = Due()) -> Iterator[Account]:
             account.outcome,
             account.report,
         )
+        _log_end(run, account.error)
         _tell(app, run, remembered=not is_mistyped)
 
 
 def log_load(result: LoadResult) -> None:
-    """Log what became of a file."""
+    """Log what became of a file; its name and the reason stand in the ledger under its number."""
     facts = {
         "source": result.source,
-        "file": result.file_name,
         "outcome": result.outcome,
         "load": result.load_id,
+        "sha256": result.sha256[:_SHOWN],
         "rows_read": result.rows_read,
         "rows_stored": result.rows_stored,
         "rows_duplicate": result.rows_duplicate,
         "rows_refused": result.rows_rejected,
-        "note": result.note,
+        "why": own_words(result.note),
     }
     level = logging.WARNING if result.outcome in ("refused", "left") else logging.INFO
     _log.log(level, "file", extra={"facts": facts})
@@ -148,15 +162,18 @@ def log_and(on_load: Callable[[LoadResult], None]) -> Callable[[LoadResult], Non
     return both
 
 
-def log_try(text: str) -> None:
-    """Log a try that failed and will be made again."""
-    _log.warning("source does not answer", extra={"facts": {"said": text}})
+def _log_end(run: Run, error: str) -> None:
+    level = logging.INFO if run.outcome == "done" else logging.WARNING
+    counts = {
+        name: len(said) if isinstance(said, list) else said
+        for name, said in run.report.items()
+        if not isinstance(said, str)
+    }
+    facts = {"job": run.job, "outcome": run.outcome, **counts, **({"error": error} if error else {})}
+    _log.log(level, "job ended", extra={"facts": facts})
 
 
 def _tell(app: App, run: Run, *, remembered: bool) -> None:
-    level = logging.INFO if run.outcome == "done" else logging.WARNING
-    facts = {"job": run.job, "outcome": run.outcome, **run.report}
-    _log.log(level, "job ended", extra={"facts": facts})
     # a full, held or missing store is why the run failed: it is reported already
     with suppress(StoreError):
         if remembered and app.store.exists():

@@ -10,7 +10,7 @@ from afterclear.commands.intake.loading import load_sources
 from afterclear.commands.pages.mailing import send_digest, send_urgent
 from afterclear.commands.pages.still_store import written_then_still
 from afterclear.commands.pages.write_digests import AUDIENCES, DigestAsked, make_digest
-from afterclear.commands.running.accounting import Account, Due, accounted, log_and, log_try
+from afterclear.commands.running.accounting import Account, Due, accounted, log_and
 from afterclear.commands.running.nightly import run_once
 from afterclear.commands.upkeep import backup, check, vacuum
 from afterclear.config import NamedJob
@@ -31,12 +31,12 @@ def do_job(app: App, job: NamedJob, due: Due, on_load: Callable[[LoadResult], No
 
 
 def _run(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
-    report = run_once(app, log_and(on_load), only=job.sources, say=log_try)
+    report = run_once(app, log_and(on_load), only=job.sources)
     account.add_run(report)
 
 
 def _load(app: App, job: NamedJob, account: Account, on_load: Callable[[LoadResult], None]) -> None:
-    account.add_load(load_sources(app, log_and(on_load), only=job.sources, say=log_try))
+    account.add_load(load_sources(app, log_and(on_load), only=job.sources))
 
 
 def _analyse(app: App, _: NamedJob, account: Account, __: Callable[[LoadResult], None]) -> None:

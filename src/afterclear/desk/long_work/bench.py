@@ -154,7 +154,7 @@ class Bench:
             why = machine_words(error) or error.strerror
             piece.problem = worded("This could not be begun: {why}.", why=why)
         except Exception:  # noqa: BLE001 - a person waits for words
-            _LOG.exception("the desk: %s", piece.title)
+            _LOG.exception("work of the desk broke")
             piece.problem = worded("The program failed here; the log has it.")
         finally:
             piece.conclude()

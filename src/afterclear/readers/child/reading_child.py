@@ -12,7 +12,6 @@ import re
 import signal
 import sys
 import threading
-import traceback
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -22,7 +21,7 @@ from queue import SimpleQueue
 from types import ModuleType
 from typing import IO, TYPE_CHECKING, Any
 
-from afterclear.errors import DecodeError, RefusedFileError, UsageError, packed, told_by
+from afterclear.errors import DecodeError, RefusedFileError, UsageError, packed, told_by, trace_of
 from afterclear.readers.containers import container_kind, unpacked
 from afterclear.readers.limits import ReadingLimits
 from afterclear.readers.reader import Reader
@@ -223,7 +222,7 @@ def _fault(error: BaseException) -> dict[str, object]:
     return {
         "error": FAULT,
         "said": f"{type(error).__name__}: {error}"[:_LONGEST],
-        "trace": traceback.format_exc(),
+        "trace": trace_of(error),
     }
 
 

@@ -10,6 +10,7 @@ import duckdb
 from afterclear.errors import (
     AfterclearError,
     DecodeError,
+    DiskError,
     RefusedFileError,
     StoreError,
     StoreInUseError,
@@ -81,7 +82,7 @@ def full_disk_explained(path: Path) -> Iterator[None]:
             isinstance(error, PermissionError) and str(path.absolute().parent) in str(error)
         )
         if is_ours and any(word in words for word in _DENIED_WORDS):
-            raise StoreError(
+            raise DiskError(
                 f"The store {path} cannot be written by this user: its file, its folder or its "
                 "disk does not allow it. Nothing was changed. Give the right to write there, or "
                 "name a store elsewhere with --store FILE."
@@ -90,7 +91,7 @@ def full_disk_explained(path: Path) -> Iterator[None]:
             raise _damaged(path, str(error)) from error
         is_broken = isinstance(error, OSError) and error.errno == errno.EIO
         if is_broken or any(word in words for word in _BROKEN_WORDS):
-            raise StoreError(
+            raise DiskError(
                 f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), failed: "
                 "input/output error. What was under way was undone, nothing before it was lost. "
                 "Look after the disk and keep a backup elsewhere, then run the same command again."
@@ -98,7 +99,7 @@ def full_disk_explained(path: Path) -> Iterator[None]:
         full = isinstance(error, OSError) and error.errno in _FULL
         if not full and not any(word in words for word in _FULL_WORDS):
             raise
-        raise StoreError(
+        raise DiskError(
             f"The disk of {path}, or that of temporary files (TMPDIR, else /tmp), is full. "
             "What was under way was undone, nothing before it was lost. Make room, then run the "
             "same command again."

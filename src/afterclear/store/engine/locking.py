@@ -33,7 +33,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Final
 
-from afterclear.errors import StoreError, StoreInUseError
+from afterclear.errors import DiskError, StoreInUseError
 from afterclear.store.engine.stop_signal import is_stopping
 
 if sys.platform != "win32":
@@ -195,7 +195,7 @@ def _acquire(path: Path, wait_s: float) -> IO[str]:
         path.parent.mkdir(parents=True, exist_ok=True)
         file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o600), "r+", encoding="utf-8")
     except OSError as error:
-        raise StoreError(
+        raise DiskError(
             f"The folder {path.parent} cannot be written ({error.strerror}); the store needs it."
         ) from error
     while not _try_lock(file):
