@@ -10,7 +10,7 @@ from typing import Final
 
 from afterclear.config import shipped
 from afterclear.errors import DecodeError, RefusedFileError
-from afterclear.protocols import isotp, j1939, j1939_faults, j1939_readiness, obd, uds
+from afterclear.protocols import isotp, j1939, j1939_faults, j1939_readiness, j2012, obd, uds
 from afterclear.protocols.j1939_transport import Transport
 from afterclear.protocols.vin_bytes import vin_from_ascii
 from afterclear.readers.containers import container_kind, unpacked
@@ -71,6 +71,14 @@ DECODERS: Final[tuple[Callable[[bytes], object], ...]] = (
     j1939_readiness.readiness_from_payload,
     j1939_readiness.since_clear_from_payload,
     j1939_readiness.this_trip_from_payload,
+    # parts of these, with fields of any length
+    j2012.code_from_bytes,
+    j2012.split_three_bytes,
+    obd.readiness_from_bytes,
+    lambda raw: obd.number_from_value(raw[0], raw[1:]) if raw else None,
+    j1939_faults.lamps_from_bytes,
+    *((lambda raw, how=how: j1939_faults.dtc_from_bytes(raw, how)) for how in (None, 1, 2, 3)),
+    j1939_readiness.monitors_from_bytes,
 )
 
 

@@ -4,16 +4,19 @@ The long run is a command: ``python -m tests.campaigns files``; one file is made
 ``python -m tests.faults.fuzz --only N``.
 """
 
+import ast
 import random
 from collections import deque
 from pathlib import Path
 
 import pytest
 
+from afterclear import protocols
 from afterclear.config import Config, commented_files
 from afterclear.errors import ConfigError
 from afterclear.readers.looking import CannotLookError, texts
 from tests.campaigns import counted, repeats
+from tests.faults import guided_inputs
 from tests.faults.fuzz import fuzz, read_again
 from tests.faults.guided import KEPT
 from tests.faults.mutations import mutated, seeds
@@ -92,4 +95,24 @@ def test_the_seeds_hold_every_kind_of_file() -> None:
         ".gz",
         ".eml",
         ".pdf",
+        ".mf4",
     } <= endings
+
+
+def test_every_decoder_of_bytes_is_led_by_coverage() -> None:
+    """What takes bytes and is not led there would be looked for by nobody."""
+    led = Path(guided_inputs.__file__).read_text(encoding="utf-8")
+    taking_bytes = {
+        f"{path.stem}.{made.name}"
+        for path in Path(protocols.__file__).parent.glob("*.py")
+        for made in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(made, ast.FunctionDef) and made.name[0] != "_"
+        if any(each.annotation and "bytes" in ast.unparse(each.annotation) for each in made.args.args)
+    }
+    assert len(taking_bytes) > 20
+    assert {name for name in taking_bytes if not _is_named(name, led)} == set()
+
+
+def _is_named(name: str, text: str) -> bool:
+    module, _, function = name.partition(".")
+    return name in text or f"protocols.{module} import {function}\n" in text
