@@ -306,14 +306,14 @@ def for_log(error: BaseException) -> str:
     if isinstance(error, StoreInUseError | DiskError):
         return str(error)
     kinds = " from ".join(map(_kind, reversed(_led_to(error))))
-    own = own_words(told_by(error)) if isinstance(error, Exception) else ""
+    own = unfilled(told_by(error)) if isinstance(error, Exception) else ""
     return f"{kinds}: {own}" if own else kinds
 
 
-def own_words(text: str) -> str:
+def unfilled(text: str) -> str:
     """Return a message with its places empty; nothing of a text that has no places.
 
-    >>> own_words(worded("no file {name!r}", name="a.csv")), own_words("no file 'a.csv'")
+    >>> unfilled(worded("no file {name!r}", name="a.csv")), unfilled("no file 'a.csv'")
     ("no file {name!r}", '')
     """
     return text.message if isinstance(text, Worded) else ""

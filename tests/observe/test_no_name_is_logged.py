@@ -120,13 +120,13 @@ def garage(
     (config / "sources.toml").write_text(SOURCES)
     inbox.mkdir()
     big = (VEHICLES + " " * 1_100_000).encode()
-    for name, content in (deliveries() | {f"{NUMBER}_big.csv": big, "a.odd": TOLD.encode()}).items():
+    for name, content in (
+        deliveries() | {f"{NUMBER}_big.csv": big, "a.odd": TOLD.encode()}
+    ).items():
         (inbox / name).write_bytes(content)
     monkeypatch.setattr(fetching, "opened_place", _place)
     monkeypatch.setattr("afterclear.sources.source.WAITS_S", (0.0, 0.0, 0.0))
-    monkeypatch.setattr(
-        loading, "all_readers", lambda *given: (*all_readers(*given), OddReader())
-    )
+    monkeypatch.setattr(loading, "all_readers", lambda *given: (*all_readers(*given), OddReader()))
     yield app_in(tmp_path)
     quiet()
 

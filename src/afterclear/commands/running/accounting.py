@@ -19,7 +19,7 @@ from afterclear.errors import (
     UnreachableError,
     UsageError,
     for_log,
-    own_words,
+    unfilled,
 )
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import open_store
@@ -146,7 +146,7 @@ def log_load(result: LoadResult) -> None:
         "rows_stored": result.rows_stored,
         "rows_duplicate": result.rows_duplicate,
         "rows_refused": result.rows_rejected,
-        "why": own_words(result.note),
+        "why": unfilled(result.note),
     }
     level = logging.WARNING if result.outcome in ("refused", "left") else logging.INFO
     _log.log(level, "file", extra={"facts": facts})
@@ -169,7 +169,12 @@ def _log_end(run: Run, error: str) -> None:
         for name, said in run.report.items()
         if not isinstance(said, str)
     }
-    facts = {"job": run.job, "outcome": run.outcome, **counts, **({"error": error} if error else {})}
+    facts = {
+        "job": run.job,
+        "outcome": run.outcome,
+        **counts,
+        **({"error": error} if error else {}),
+    }
     _log.log(level, "job ended", extra={"facts": facts})
 
 
