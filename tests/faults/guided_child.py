@@ -1,8 +1,8 @@
 """The process that is guided by coverage: one kind of input through its readers, many times.
 
 ``python -m tests.faults.guided_child KIND FOLDER SECONDS CORPUS -runs=1000``; started by
-``guided``.  The first fault of each place is kept in the folder, and what takes more processor time;
-a hang or too much memory ends the process, and its input is kept there, too.
+``guided``.  The first fault of each place is kept in the folder, and what takes more processor
+time; a hang or too much memory ends the process, and its input is kept there, too.
 """
 
 import hashlib

@@ -4,8 +4,8 @@ Everything logs to the logger ``afterclear`` of the standard library, with its f
 ``extra={"facts": {...}}``; nothing is written before ``log_to`` was called.
 
 A log is copied, rotated and sent away, where no forgetting reaches it.  So it names a file by its
-load's number and its hash, an error by its kind and place (``errors.for_log``, ``trace_of``): what a
-file is called and what stands in it may name a vehicle.  The words stand in the store.
+load's number and its hash, an error by its kind and place (``errors.for_log``, ``trace_of``): what
+a file is called and what stands in it may name a vehicle.  The words stand in the store.
 """
 
 import json

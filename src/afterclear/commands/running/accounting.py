@@ -169,12 +169,8 @@ def _log_end(run: Run, error: str) -> None:
         for name, said in run.report.items()
         if not isinstance(said, str)
     }
-    facts = {
-        "job": run.job,
-        "outcome": run.outcome,
-        **counts,
-        **({"error": error} if error else {}),
-    }
+    why = {"error": error} if error else {}
+    facts = {"job": run.job, "outcome": run.outcome, **counts, **why}
     _log.log(level, "job ended", extra={"facts": facts})
 
 
