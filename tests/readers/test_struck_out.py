@@ -1,6 +1,7 @@
 """Rows that are struck out: asked about or refused, never read in silence."""
 
 import io
+import struct
 from collections.abc import Callable
 
 import pytest
@@ -129,3 +130,13 @@ def test_a_cell_far_out_in_an_xls_is_refused_before_its_empty_neighbours_fill_th
     far = xls({"Week 12": [HEAD, KEPT]}, shift=60_000)
     with pytest.raises(RefusedFileError, match="names a cell in column 60,001"):
         read_sheets(far, "x.xls")
+
+
+def test_cells_in_a_row_that_lead_beyond_a_sheet_are_refused_too() -> None:
+    """MS-XLS 2.4.175: row, first column, six bytes a cell, last column; here 300 of them."""
+    n, end = 300, bytes.fromhex("0a000000")
+    cells = struct.pack("<HH", 5, 0) + bytes(6 * n) + struct.pack("<H", n - 1)
+    whole, _, _ = IN_XLS[512 * 3 :].rpartition(end)  # the stream, which begins in the third sector
+    stream = whole + struct.pack("<HH", 0x00BD, len(cells)) + cells + end
+    with pytest.raises(RefusedFileError, match="names a cell in column 300"):
+        read_sheets(compound(stream), "x.xls")

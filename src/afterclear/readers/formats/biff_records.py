@@ -14,6 +14,7 @@ from afterclear.errors import worded
 _STREAMS = ("Workbook", "Book")
 # cells, empty ones among them: row, column, ... (MS-XLS 2.4.28, 2.4.90, 2.4.127 and others)
 _CELLS = {*(0x0006, 0x00D6, 0x00FD, 0x0201, 0x0203, 0x0204, 0x0205, 0x027E, 0x00BD, 0x00BE)}
+_CELLS_IN_A_ROW = {0x00BD, 0x00BE}  # ... that end with their last column (MS-XLS 2.4.174, 2.4.175)
 _DIMENSIONS, _DIMENSIONS_LENGTH = 0x0200, 14  # MS-XLS 2.4.90
 _ROWS, _COLUMNS = 65_536, 256  # of any sheet of an xls (MS-XLS 2.1.2)
 _SHEET, _END = 0x0085, 0x000A  # where a sheet begins, in the list of sheets; its end (MS-XLS 2.4)
@@ -52,7 +53,7 @@ def beyond_a_sheet(raw: bytes) -> str:
 
 def _beyond(records: Iterable[tuple[int, int, bytes]]) -> str:
     for _, kind, body in records:
-        if kind in _CELLS and (column := _number(body[2:4]) + 1) > _COLUMNS:
+        if kind in _CELLS and (column := _last_column(kind, body) + 1) > _COLUMNS:
             return worded("names a cell in column {column:,}", column=column)
         if kind == _DIMENSIONS:
             (top, bottom), (left, right) = _extent(body)
@@ -66,6 +67,11 @@ def _beyond(records: Iterable[tuple[int, int, bytes]]) -> str:
                     right=right,
                 )
     return ""
+
+
+def _last_column(kind: int, body: bytes) -> int:
+    last = _number(body[-2:]) if kind in _CELLS_IN_A_ROW else 0
+    return max(last, _number(body[2:4]))
 
 
 def _extent(body: bytes) -> tuple[tuple[int, int], tuple[int, int]]:
