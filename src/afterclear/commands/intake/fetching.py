@@ -31,7 +31,7 @@ from afterclear.sources.folder import files_in, move_aside, settled, state
 from afterclear.sources.places import opened_place
 from afterclear.sources.source import Address, Allowance, Found, Place, ended_after, retried, wanted
 from afterclear.store.engine.database import Connection
-from afterclear.store.intake.cursors import put_cursor, taken
+from afterclear.store.intake.cursors import Cursors
 
 _LEAVING_S = 20.0
 _log: Final = logging.getLogger("afterclear.sources")
@@ -104,11 +104,10 @@ def reading(app: App) -> str:
 def _from_folder(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
     app = how.app
     folder = app.config.source_folder(source)
-    version = reading(app)
-    known = taken(how.con, source.name, version)
+    cursors = Cursors(how.con, source.name, reading(app))
     states = {path: state(path) for path in files_in(folder, source.pattern)}
     names = {path: printable(path.relative_to(folder.resolve()).as_posix()) for path in states}
-    new = [path for path, mark in states.items() if known.get(names[path]) != mark]
+    new = [path for path, mark in states.items() if cursors.token(names[path]) != mark]
     ready, changing = settled(new, source.settle_seconds, app.clock().timestamp(), how.sleep)
     report.unsettled += [f"{source.name}: {names[path]}" for path in changing]
     for path in ready:
@@ -120,7 +119,7 @@ def _from_folder(source: Source, how: Fetching, report: FetchReport) -> Iterator
             yield replace(_arrival(source, path, names[path]), root=folder.resolve())
         if report.outcome == "left" or mark is None:
             continue
-        put_cursor(how.con, source.name, names[path], (mark, report.outcome, version), app.clock())
+        cursors.put(names[path], mark, report.outcome, app.clock())
         if source.after_loading == "move" and report.outcome == "stored":
             _move(source, path, folder, how, report)
 
@@ -140,8 +139,7 @@ def _move(source: Source, path: Path, folder: Path, how: Fetching, report: Fetch
 
 
 def _from_place(source: Source, how: Fetching, report: FetchReport) -> Iterator[Arrival]:
-    version = reading(how.app)
-    known = taken(how.con, source.name, version)
+    cursors = Cursors(how.con, source.name, reading(how.app))
     allowance = Allowance(how.app.config.settings.limits.max_source_minutes)
     with _opened(source, how, allowance) as place:
         with allowance.used():
@@ -150,7 +148,7 @@ def _from_place(source: Source, how: Fetching, report: FetchReport) -> Iterator[
             name = printable(found.name)
             if not wanted(found.name, source.pattern):
                 continue
-            if found.token and known.get(name) == found.token:
+            if found.token and cursors.token(name) == found.token:
                 continue
             report.outcome = "stored"
             if _is_too_large(found.size or 0, source, name, how, report):
@@ -158,8 +156,7 @@ def _from_place(source: Source, how: Fetching, report: FetchReport) -> Iterator[
             else:
                 yield from _fetched(source, how, (place, allowance), found, report)
             if report.outcome != "left":
-                mark = (found.token, report.outcome, version)
-                put_cursor(how.con, source.name, name, mark, how.app.clock())
+                cursors.put(name, found.token, report.outcome, how.app.clock())
 
 
 @contextmanager

@@ -7,7 +7,7 @@ The record is the store's and has every word; the log has none that may name a v
 import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
@@ -22,8 +22,9 @@ from afterclear.errors import (
     unfilled,
 )
 from afterclear.records import LoadResult
-from afterclear.store.engine.database import open_store
+from afterclear.store.engine.database import Connection, open_store
 from afterclear.store.engine.stop_signal import is_stopping, stop_explained
+from afterclear.store.intake.forgotten_names import Door, the_door
 from afterclear.store.queries.journal import Outcome, Run, add_run
 
 if TYPE_CHECKING:
@@ -179,9 +180,23 @@ def _tell(app: App, run: Run, *, remembered: bool) -> None:
     with suppress(StoreError):
         if remembered and app.store.exists():
             with open_store(app.store, doing="run report") as con:
-                add_run(con, run)
+                add_run(con, _without_forgotten(con, run))
             if not is_stopping():  # a process asked to stop does nothing more
                 _publish_metrics(app)
+
+
+def _without_forgotten(con: Connection, run: Run) -> Run:
+    """Write a report without forgotten vehicles: a source may go on listing files named by one."""
+    door = the_door(con)
+    if door is None:
+        return run
+    return replace(run, report={name: _erased(said, door) for name, said in run.report.items()})
+
+
+def _erased(said: object, door: Door) -> object:
+    if isinstance(said, list):
+        return [_erased(each, door) for each in said]
+    return door.erased_from(said) if isinstance(said, str) else said
 
 
 def _publish_metrics(app: App) -> None:
