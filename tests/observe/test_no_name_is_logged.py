@@ -228,7 +228,7 @@ def test_no_log_names_a_vehicle_a_file_or_a_person(
         refused = next(e for e in map(json.loads, lines) if e.get("outcome") == "refused")
         assert refused["load"]
         assert "{" in refused["why"] or refused["why"] == ""
-    written = "\n".join([text, *said, (folder / "config" / "metrics.prom").read_text()]).encode()
+    written = "\n".join([text, *said, (folder / "metrics.prom").read_text()]).encode()
     assert names_in(written, *text.encode().splitlines()) == []
     assert [name for name in deliveries() if name.encode() in written] == []
     # the run list, the ledger, the memory of sources and all that stands beside them
