@@ -314,7 +314,7 @@ def unfilled(text: str) -> str:
     """Return a message with its places empty; nothing of a text that has no places.
 
     >>> unfilled(worded("no file {name!r}", name="a.csv")), unfilled("no file 'a.csv'")
-    ("no file {name!r}", '')
+    ('no file {name!r}', '')
     """
     return text.message if isinstance(text, Worded) else ""
 
