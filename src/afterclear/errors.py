@@ -343,6 +343,6 @@ def _back(error: BaseException | None) -> Iterator[BaseException]:
 def _kind(error: BaseException) -> str:
     """Name the kind of an error, with the system's number or that of an answer."""
     number, code = getattr(error, "errno", None), getattr(error, "code", None)
-    if number in errorcode:
+    if isinstance(number, int) and number in errorcode:
         return f"{type(error).__name__} ({os.strerror(number)})"
     return f"{type(error).__name__} {code}" if isinstance(code, int) else type(error).__name__
