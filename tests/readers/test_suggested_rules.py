@@ -255,6 +255,11 @@ def test_a_code_that_comes_and_goes_is_stored_and_not_pending(
         ("stały", ("potwierdzony", "oczekujący"), ["word:stały"]),
         ("stały", ("oczekujący", "oczekujący"), []),
         ("stały", ("sporadyczny", "oczekujący"), []),
+        ("permanent", ("sporadyczny", "oczekujący"), []),
+        ("permanent", ("confirmed", "pending"), []),
+        ("permanent", ("confirmed", "intermittent"), ["word:permanent"]),
+        ("permanente", ("activo", "intermitente"), ["word:permanente"]),
+        ("permanent", ("confirmé", "fugitif"), ["word:permanent"]),
     ],
 )
 def test_lasting_beside_pending_and_confirmed_may_be_permanent_and_is_asked_about(

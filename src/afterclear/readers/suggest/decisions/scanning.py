@@ -31,8 +31,8 @@ from afterclear.readers.suggest.decisions.legends import fill_memory, status_let
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.unknown_words import (
     choice_spec,
+    choices_of,
     fill_words,
-    lasting_words,
 )
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -217,8 +217,7 @@ def _fill_behind(f: Filling, codes: InCell, origin: Mapping[str, object]) -> Non
 
 
 def _statuses(f: Filling, met: Sequence[str]) -> dict[str, str]:
-    words = {w: f.sight.words.of_word("status", w) for w in met}
-    return {w: o for w, o in words.items() if o} | lasting_words(f, met)
+    return choices_of(f, "status", [w for w in met if f.sight.words.of_word("status", w)])
 
 
 def _fill_wide(f: Filling, wide: Wide) -> None:

@@ -20,47 +20,60 @@ def fill_words(f: Filling, column: str) -> None:
         f.plain(column, spec=choice_spec(f, column, f.profile(column).values))
 
 
-def lasting_words(f: Filling, met: Sequence[str]) -> dict[str, str]:
+def _lasting_words(f: Filling, met: Sequence[str]) -> dict[str, str]:
     """Say what *permanent* means beside *intermittent*: a fault that is there all the time.
 
     By itself it is what ISO 15031-5 reports in service 0A: a code that no clearing takes away.
     """
     words = f.sight.words
-    if not any(words.of_word("intermittent", word) for word in met):
+    if not _has_intermittent(f, met):
         return {}
     present = "active" if f.has("spn") else "confirmed"
     return {w: present for w in met if words.of_word("status", w) == "permanent"}
 
 
-def _doubtful_lasting(f: Filling, met: Sequence[str]) -> set[str]:
-    """Give the words for lasting beside *pending* and another word for *confirmed*.
+def _has_intermittent(f: Filling, met: Sequence[str]) -> bool:
+    return any(f.sight.words.of_word("intermittent", word) for word in met)
 
-    By itself such a word is of a fault that is there all the time; beside those two it may as well
-    be the permanent code that no clearing takes away.
+
+def _doubtful_lasting(f: Filling, met: Sequence[str]) -> set[str]:
+    """Give the words for lasting that may mean the permanent code that no clearing takes away.
+
+    A word for *lasting* is of a fault that is there all the time, unless *pending* and another word
+    for *confirmed* stand beside it; so is *permanent* beside *intermittent*, unless another word
+    says *confirmed* or *active*: two words of one list hardly mean the same.
     """
     words = f.sight.words
     own = {w for w in met if words.of_word("lasting", w)}
+    of_law = {w for w in met if words.of_word("status", w) == "permanent"}
     others = {words.of_word("status", w) for w in met if w not in own}
-    is_of_law = {"pending", "confirmed"} <= others
-    is_parted = any(words.of_word("intermittent", word) for word in met)
-    return own if is_of_law and not is_parted else set()
+    doubtful = own if {"pending", "confirmed"} <= others else set()
+    is_parted = _has_intermittent(f, met) and bool(others & {"confirmed", "active"})
+    return doubtful | (of_law if is_parted else set())
 
 
 def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object]:
     """Translate the words of a column; ask about unknown ones."""
-    choices = _CHOICES[column]
     hexes = column == "status" and all(re.fullmatch(r"(?:0[xX])?[0-9a-fA-F]{2}", w) for w in met)
     if hexes:
         return {}
+    values = choices_of(f, column, met)
+    is_plain = len(values) == len({*met} - {*f.dropped})
+    return {} if is_plain and all(w.lower() == o for w, o in values.items()) else {"values": values}
+
+
+def choices_of(f: Filling, column: str, met: Sequence[str]) -> dict[str, str]:
+    """Say what each word of a column means; one that is refused, as answered, is not among them."""
+    choices = _CHOICES[column]
     values: dict[str, str] = {}
     unknown = []
-    lasting = lasting_words(f, met) if column == "status" else {}
+    lasting = _lasting_words(f, met) if column == "status" else {}
     doubtful = _doubtful_lasting(f, met) if column == "status" else set()
     for word in met:
         if word in f.dropped:
             continue
         own = word.lower() if word.lower() in choices else f.sight.words.of_word(column, word)
-        own = lasting.get(word, None if word in doubtful else own)
+        own = None if word in doubtful else lasting.get(word, own)
         if own is None and (word.lower() in BLANKS or is_none_word(word)):
             own = ""
         if own is None:
@@ -84,6 +97,4 @@ def choice_spec(f: Filling, column: str, met: Sequence[str]) -> dict[str, object
         answer = f.asker.choose(question)
         if answer != "refuse":
             values[word] = "" if answer == "unknown" else answer
-    if not lasting and all(w.lower() == o for w, o in values.items()) and not unknown:
-        return {}
-    return {"values": values}
+    return values
