@@ -702,3 +702,32 @@ def test_half_a_german_compound_means_the_part_named_before(
     reader: WorkReader, text: str, work: Work
 ) -> None:
     assert reader.read(text).works == (work,)
+
+
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        # a word cut short is the one all others are compounds of
+        ("Bremsbel. hi. ern., Scheiben geprüft",
+         (Work("brake_pad", "rear", "replace"), Work("brake_disc", "rear", "inspect"))),
+        # a bare nozzle after the reductant's pump is the reductant's
+        ("Adblue-Pumpe erneuert, Düse gereinigt",
+         (Work("reductant_pump", "", "replace"), Work("reductant_injector", "", "clean"))),
+        ("DEF pump replaced, injector cleaned",
+         (Work("reductant_pump", "", "replace"), Work("reductant_injector", "", "clean"))),
+        # a bracket says which, and the work goes on after it
+        ("Anlasser (Motor) ersetzt", (Work("starter", "", "replace"),)),
+        # numbers after a small word
+        ("świece żarowe na 2 i 4 wymienione",
+         (Work("glow_plug", "cylinder_2", "replace"), Work("glow_plug", "cylinder_4", "replace"))),
+        ("relais de pré-chauffage changé", (Work("glow_plug_control", "", "replace"),)),
+        ("prétensionneur cond. remplacé", (Work("belt_pretensioner", "driver", "replace"),)),
+        # who washes the car cleans no key
+        ("samochód umyty, kluczyki w biurze", ()),
+        ("coche lavado, llaves en recepción", ()),
+    ],
+)  # fmt: skip
+def test_what_stands_beside_says_which_part_a_short_word_means(
+    reader: WorkReader, text: str, works: tuple[Work, ...]
+) -> None:
+    assert reader.read(text).works == works

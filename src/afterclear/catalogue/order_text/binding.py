@@ -272,6 +272,8 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             if looked and other.sentence == clause.sentence + 1:
                 yield from _answer(clauses, clause, bare=bare)
             return
+        if other.aside and not clause.aside and not other.acts:
+            continue  # "spring (airbag) renewed": it says which
         if other.parts or _ends_list(other) or _turns_to_part(clause, other):
             if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts or _acts_on_used(clauses, later)

@@ -18,6 +18,9 @@ _TURNING: Final = {
     "turbocharger",
 }
 _NUMBERS: Final = {"cylinder", "sensor"}
+# what a bare "injector" or "pump" is after another part that doses reductant
+_REDUCTANT: Final = "reductant_"
+_OF_REDUCTANT: Final = {"injector": "reductant_injector", "fuel_pump": "reductant_pump"}
 _MATS: Final = {"brake_pad", "occupant_sensor"}  # a pad or mat, where it is no heater's
 
 
@@ -48,6 +51,8 @@ def refer(clauses: list[Clause]) -> None:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
             idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
             clause.parts = [_meant(part, idle) for part in clause.parts]
+            if any(p.key.startswith(_REDUCTANT) for c in clauses[:at] for p in c.parts):
+                clause.parts = [_of_reductant(p) for p in clause.parts]
             continue
         stems = {s for word in clause.words for s in word.stems}
         lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
@@ -182,6 +187,12 @@ def _meant(part: Part, idle: list[Part]) -> Part:
         and (part.stems & p.head or (p.key == _SEAT_HEATER and part.key in _MATS))
     ]
     return replace(part, key=full[0].key) if full else part
+
+
+def _of_reductant(part: Part) -> Part:
+    """Take a bare "nozzle" after the reductant's pump for the reductant's: nothing else was told."""
+    is_bare = part.words == 1 and not part.of
+    return replace(part, key=_OF_REDUCTANT.get(part.key, part.key)) if is_bare else part
 
 
 def _start(clause: Clause, part: Part) -> int:

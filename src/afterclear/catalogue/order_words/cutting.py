@@ -37,7 +37,7 @@ _TITLE: Final = 3  # words
 _CYLINDERS = re.compile(
     r"\b((?:inj|iny|einspr|wtrysk|coil|bobin|zünds|spule|cew|glüh|glow|buj|boug|świec|kerz|calent"
     r"|plug)[^\W\d_]*(?:\s(?:de|d['\u2019])\s?[^\W\d_]+|\s(?:żarow|zapłon)[^\W\d_]+)?"
-    r"|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:n[or°º]\.?\s*)?(\d{1,2}"
+    r"|c[yi]l[^\W\d_]*\.?|zyl[^\W\d_]*\.?)\s*(?:(?:na|auf|an|on|sur|en)\s)?(?:n[or°º]\.?\s*)?(\d{1,2}"
     r"(?:\s*(?:[,;+&/-]|\b(?:and|und|et|y|i|e|to|bis|al|do|a)\b|\bà\b|\bu\.)\s*\d{1,2})+)"
     r"(?!\d|[.,]\d|\s*(?:kerz|zündk|plug|spark|świec|boug|buj|glow|glüh|inj|wtrysk|iny|new|nou"
     r"|neu)|\s*(?:%|\u00b0|nm\b|km\b|std\b|h\b|hrs\b|aw\b|x\b|bar\b|v\b|ohm|szt|uds|st\b|stk\b))",
@@ -45,6 +45,7 @@ _CYLINDERS = re.compile(
 )
 _TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
 _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
+_PRE = re.compile(r"\bpré-(?!cat)", re.IGNORECASE)  # "pré-chauffage" is one word
 _BANK_SENSOR = re.compile(r"\bb\s?(\d)\s?[-/.,]?\s?s\s?(\d)\b", re.IGNORECASE)  # B1S2 (SAE J2012)
 # how a thing was looked at, and no part: the ignition was on
 _IGNITION_ON = re.compile(
@@ -99,7 +100,7 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     text = _GEAR_OIL.sub(" gearoil ", text)
     text = _AFTER_SIGN.sub(r"\1;", text)
     text = _TWICE.sub(r"\1 \1", text)
-    text = _OXYGEN.sub(" lambda ", text)
+    text = _PRE.sub("pré", _OXYGEN.sub(" lambda ", text))
     text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
     text = _BOTH.sub(BOTH_SIDES, text)
     text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))

@@ -284,9 +284,12 @@ class Vocabulary:
             if begun and len(folded) - end >= _BEGIN_FROM and folded[-end:] in self._ends:
                 return set(begun), True
         if dotted and len(folded) >= _CUT_FROM:
-            cut = {s for known in self._begun_with(folded) for s in self._known[known]}
+            begun_so = [self._known[known] for known in self._begun_with(folded)]
+            cut = {s for stems in begun_so for s in stems}
             if cut:
-                return cut, len(cut) == 1
+                least = min(begun_so, key=len)
+                # all others are compounds of it: "Bremsbel." is no "Bremsbelagsensor"
+                return (least, True) if all(least <= more for more in begun_so) else (cut, False)
         if self.language == ENGLISH and _CUT_OPEN_FROM <= len(folded) < TYPO_FROM:
             cut = {s for known in self._begun_with(folded) for s in self._known[known]}
             if cut:
