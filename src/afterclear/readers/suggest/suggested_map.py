@@ -12,7 +12,7 @@ from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.beside.cleared import (
     fill_cleared_beside,
-    is_of_clearing,
+    not_of_clearing,
 )
 from afterclear.readers.suggest.beside.groups import Group, groups_meant, side_groups
 from afterclear.readers.suggest.columns.code_columns import Wide, side_by_side
@@ -147,7 +147,7 @@ def _decided(
     readings = readings_with(picks, readings_of(sight), sight)
     readings = [r for r in readings if not _is_wide(r, wide)]
     if seen.kind in {"json", "xml"}:
-        readings = [r for r in readings if not is_of_clearing(r.heading, sight)] or readings
+        readings = not_of_clearing(readings, sight)
     roles = settled(readings)
     title = f"{delivery.name}\n{seen.title}"
     into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)

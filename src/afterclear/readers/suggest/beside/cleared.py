@@ -9,6 +9,7 @@ from afterclear.readers.suggest.columns.column_choice import Decision, Taken
 from afterclear.readers.suggest.columns.date_formats import TimeColumn
 from afterclear.readers.suggest.columns.profiles import Profile
 from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.columns.readings import Reading
 from afterclear.readers.suggest.columns.role_tests import Sight
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 
@@ -83,8 +84,17 @@ def _whole(f: Filling, profile: Profile) -> dict[str, object]:
     return {"values": whole, "otherwise": "keep"} if whole else {}
 
 
-def is_of_clearing(heading: str, sight: Sight) -> bool:
-    """Whether a column hangs from a thing of a tree that is a clearing: not the reading's own."""
+def not_of_clearing(readings: list[Reading], sight: Sight) -> list[Reading]:
+    """Leave out what hangs from a thing of a tree that is a clearing: not the reading's own.
+
+    Where all times hang from it the tree is a list of clearings, and its columns are their own.
+    """
+    if all(_is_of_clearing(heading, sight) for heading in (*sight.times, *sight.clocks)):
+        return readings
+    return [r for r in readings if not _is_of_clearing(r.heading, sight)] or readings
+
+
+def _is_of_clearing(heading: str, sight: Sight) -> bool:
     above = heading.rpartition(".")[0].rpartition(".")[2]
     return bool(above) and sight.words.of_beginning("event", above, anywhere=True) == "cleared"
 

@@ -20,7 +20,7 @@ from afterclear.readers.suggest.columns.readings import (
 from afterclear.readers.suggest.columns.role_tests import Sight
 
 _NAMED = {
-    "clears": r"\bclear(?:s|ed|ing)?\b|erase|losch|geloscht|effac|borrad|kasowan|skasow",
+    "clears": r"\bclear(?:s|ed|ing)?\b|erase|loe?sch|effac|borrad|kasowan|skasow",
     "repairs": r"work[ _-]?order|\borders?\b|repair|invoice|job[ _-]?card|maintenance|workshop|"
     r"auftr|rechnung|reparat|wartung|\bor[ _-]|facture|reparation|entretien|travaux|factura|orden|"
     r"mantenim|reparac|trabajos|zlecen|napraw|faktur|serwis",
@@ -171,10 +171,23 @@ def _only_cleared(roles: Mapping[str, Reading], sight: Sight) -> bool:
     return _speaks_only(sight.by_name[roles["when"].heading], "cleared_at")
 
 
+def _tells_clearings(sight: Sight) -> bool:
+    """Recognise a column that says of every row whether its codes were cleared, or were not."""
+    words = sight.words
+    return any(
+        all(words.of_beginning("event", value, anywhere=True) == "cleared" for value in p.values)
+        and not all(words.of_word("denial", value.split()[0]) for value in p.values)
+        for p in sight.profiles
+        if p.values and p.filled == 1
+    )
+
+
 def _with_codes(
     weights: Mapping[str, float], roles: Mapping[str, Reading], sight: Sight, asker: Asker
 ) -> Into:
     """Separate orders that name codes from readings of fault memories."""
+    if weights["clears"] >= _ENOUGH["clears"] and _tells_clearings(sight):
+        return Into("clears", "a column says of each row whether codes were cleared", weights)
     if weights["clears"] >= _ENOUGH["clears"]:
         question = Question(
             "table",
