@@ -6,6 +6,7 @@ from tests.readers.messy import (
     delimited,
     eighth_look,
     eighth_look_abroad,
+    eleventh_look,
     fifth_look,
     fourth_look,
     known_before,
@@ -74,3 +75,4 @@ def all_files() -> Iterator[Messy]:
     yield from eighth_look_abroad.all_files()
     yield from ninth_look.all_files()
     yield from tenth_look.all_files()
+    yield from eleventh_look.all_files()
