@@ -19,7 +19,8 @@ _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _GAS: Final = "refrigerant"
 _COOLED: Final = {"ac_compressor", "ac_pressure_sensor"}
-_IMPOSSIBLE: Final = {"software": _DEAF, "clean": frozenset({"wheel_bearing", "timing_chain", "key"})}
+_UNCLEANED: Final = frozenset({"wheel_bearing", "timing_chain", "key"})
+_IMPOSSIBLE: Final = {"software": _DEAF, "clean": _UNCLEANED}
 # whatever is done with them is to renew them (common practice, no source)
 _RENEWED: Final = frozenset({
     "timing_chain", "coolant_pump", "drive_belt", "brake_pad", "brake_disc", "clutch", "damper",
