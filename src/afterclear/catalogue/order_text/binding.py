@@ -10,7 +10,7 @@ from itertools import takewhile
 from typing import Final
 
 from afterclear.catalogue.order_text.placing import PAIRED, at_end, places_of, shared_places
-from afterclear.catalogue.order_text.referring import refer
+from afterclear.catalogue.order_text.referring import dose, refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
     action_on,
@@ -55,6 +55,7 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
     find(clauses)
     detach(clauses)
     refer(clauses)
+    dose(clauses)
     unpair(clauses)
     refit(clauses)
     fill_gas(clauses)
@@ -265,15 +266,13 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
     clause = clauses[at]
     bare = not acts[at]
     given: list[Act] = []
-    for later in range(at + 1, len(clauses)):
+    for later in _after(clauses, at):
         other = clauses[later]
         if other.sentence != clause.sentence:
             looked = all(a.action == "inspect" for a in (*acts[at], *given))
             if looked and other.sentence == clause.sentence + 1:
                 yield from _answer(clauses, clause, bare=bare)
             return
-        if other.aside and not clause.aside and not other.acts:
-            continue  # "spring (airbag) renewed": it says which
         if other.parts or _ends_list(other) or _turns_to_part(clause, other):
             if bare and not other.void and _is_listed_with(clause, other):
                 yield from acts[later] or other.acts or _acts_on_used(clauses, later)
@@ -289,6 +288,14 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             yield from other.acts
         elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
             yield from (a for a in other.acts if a.action == "software" or a.reset)
+
+
+def _after(clauses: list[Clause], at: int) -> Iterator[int]:
+    """Give places of later clauses, but for brackets that only say which: "spring (airbag) new"."""
+    for later in range(at + 1, len(clauses)):
+        other = clauses[later]
+        if clauses[at].aside or not other.aside or other.acts:
+            yield later
 
 
 def _acts_on_used(clauses: list[Clause], at: int) -> list[Act]:

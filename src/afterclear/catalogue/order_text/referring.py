@@ -51,8 +51,6 @@ def refer(clauses: list[Clause]) -> None:
             near = [c for c in clauses[:at] if c.sentence >= clause.sentence - 1 and not c.acts]
             idle = [p for c in near if not c.void for p in c.parts if _is_thing(p)]
             clause.parts = [_meant(part, idle) for part in clause.parts]
-            if any(p.key.startswith(_REDUCTANT) for c in clauses[:at] for p in c.parts):
-                clause.parts = [_of_reductant(p) for p in clause.parts]
             continue
         stems = {s for word in clause.words for s in word.stems}
         lamps = [p for p in reversed(earlier) if p.key in LAMPS] if clause.bulb else []
@@ -189,8 +187,16 @@ def _meant(part: Part, idle: list[Part]) -> Part:
     return replace(part, key=full[0].key) if full else part
 
 
+def dose(clauses: list[Clause]) -> None:
+    """Take a bare "nozzle" after the reductant's pump for the reductant's."""
+    is_told = False
+    for clause in clauses:
+        if is_told:
+            clause.parts = [_of_reductant(p) for p in clause.parts]
+        is_told |= any(p.key.startswith(_REDUCTANT) for p in clause.parts)
+
+
 def _of_reductant(part: Part) -> Part:
-    """Take a bare "nozzle" after the reductant's pump for the reductant's: nothing else was told."""
     is_bare = part.words == 1 and not part.of
     return replace(part, key=_OF_REDUCTANT.get(part.key, part.key)) if is_bare else part
 
