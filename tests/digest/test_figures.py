@@ -367,10 +367,12 @@ def test_each_vehicles_page_has_as_many_lines_as_its_files(folder: Path, file: R
         counted = re.findall(r"</span> <b>(\d+)</b>", parts["fixes"].partition("<article ")[0])
         assert sum(map(int, counted)) == fixes.filter(is_echo=False).height, vehicle
         assert parts["codes"].count('<th scope="row">') == own["episodes"].height, vehicle
-        readings = re.findall(r"in a table \((\d+),", parts["odometer"])
+        # those in its own table, and those the history shows as they were read
+        told = r"in a table \((\d+),|(\d+) readings? w\w+ used as"
+        readings = re.findall(told, parts["odometer"])
         # one that shows engine hours has none
         read = own["odometer"].height if "odometer" in own else 0
-        assert int(readings[0] if readings else 0) == read, vehicle
+        assert sum(int(n) for pair in readings for n in pair if n) == read, vehicle
         for amount, currency, n_orders in re.findall(
             r"digest: ([\d,]+) ([A-Z]{3}) on (\d+) work order", parts["history"]
         ):

@@ -11,16 +11,12 @@ from xml.etree.ElementTree import Element
 import html5lib
 import pytest
 
-from afterclear.digest.output.filters import FINDING_WORDS, finding_words
 from afterclear.digest.output.page_style import TEMPLATES
-from afterclear.reasons import EvidenceReason
-from afterclear.wording.cells import Cells
 from afterclear.wording.facts import ASIDE_WORDS
 from tests.digest.every_row import build_digest, render_digest
 from tests.digest.findings_fixture import findings
 from tests.digest.fleet_fixture import fleet, frames_of
 from tests.digest.hostile_fixture import EVIL_IDS, hostile, long_history
-from tests.digest.rows_fixture import evidence
 from tests.digest.story import Story, vehicle
 
 OVERVIEWS = {"fleet.html", "garage.html", "stock.html", "index.html"}
@@ -184,10 +180,12 @@ def test_each_verdict_has_its_sentence_on_the_vehicles_page() -> None:
     rendered = render_digest(model)
     for page in model.vehicles:
         text = "".join(Reader(rendered[page.ref.page]).texts)
+        history, _, fixes = rendered[page.ref.page].partition(' id="fixes"')
         for view in page.attempts:
             assert view.reason in text
+            assert f"The scans behind it ({len(view.evidence)})" in fixes or not view.evidence
             for row in view.evidence:
-                assert row.scan_id in text
+                assert f'Scan <span class="id">{row.scan_id}</span>' in history
 
 
 def test_the_first_screen_says_what_to_do(pages: dict[str, str]) -> None:
@@ -239,14 +237,7 @@ def test_a_long_history_stays_readable_in_size() -> None:
     assert max(len(html.encode()) for html in pages.values()) < 600_000
 
 
-def test_every_closed_set_has_its_words() -> None:
-    assert finding_words(evidence("clean"), Cells()) == "Read, without the fault"
-    assert finding_words(evidence("sign", reason=EvidenceReason.PENDING_ONCE), Cells()) == (
-        "Pending once: a sign, not a return"
-    )
-    silent = evidence("no_evidence", reason=EvidenceReason.NO_ANSWER)
-    assert finding_words(silent, Cells()) == "Says nothing: the control unit did not answer"
-    assert set(FINDING_WORDS) == {"clean", "returned", "stayed", "sign", "no_evidence"}
+def test_every_reason_to_set_a_reading_aside_has_its_words() -> None:
     assert set(ASIDE_WORDS) == {"single", "units", "decimal", "jump", "lasting_drop"}
 
 

@@ -10,11 +10,12 @@ from afterclear.digest.audience.garage import PROCESS_WORDS, site_name
 from afterclear.digest.audience.stock import STOCK_WORDS, stock_reason
 from afterclear.digest.charts.proof_bar import draw_growth
 from afterclear.digest.common.assess import action_words
-from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, likes_said, reason_of
+from afterclear.digest.common.attempt_reasons import VERDICT_WORDS, likes_said
 from afterclear.digest.common.file_names import rows_file
 from afterclear.digest.common.model import AttemptView, by_site
 from afterclear.digest.input.frames import Caution
-from afterclear.digest.input.row_types import Evidence, OdometerReading, Repair
+from afterclear.digest.input.row_types import OdometerReading, Repair
+from afterclear.digest.output.scan_runs import scan_runs
 from afterclear.finding_tables.sites import apart_is_told
 from afterclear.wording import findings
 from afterclear.wording.cells import Cells, capital
@@ -26,13 +27,6 @@ from afterclear.wording.roles import role_sentence
 from afterclear.wording.stock import audit_words
 from afterclear.wording.work import URGENCY_WORDS, decision_words, deed_words, ground_words
 
-FINDING_WORDS: dict[str, str] = {
-    "clean": mark("read, without the fault"),
-    "returned": mark("showed the fault again"),
-    "stayed": mark("still showed the fault"),
-    "sign": mark("only a sign"),
-    "no_evidence": mark("says nothing"),
-}
 ROLE_WORDS: dict[str, str] = {
     "primary": mark("the fault to work on"),
     "stands_alone": mark("a separate fault"),
@@ -76,7 +70,6 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "apart_is_told": apart_is_told,
         "finding_said": lambda row: findings.finding_words(row, cells),
         "finding_parts": lambda row: findings.finding_parts(row, cells),
-        "finding_words": lambda row: finding_words(row, cells),
         "given_words": lambda text: given_words(text, cells.words),
         "ground_words": lambda grounds: ground_words(grounds, cells),
         "growth_bar": _growth_bar,
@@ -94,6 +87,7 @@ def filters(cells: Cells) -> dict[str, Callable[..., Any]]:
         "role_reason": lambda row: role_sentence(row.reason, row.facts, cells),
         "role_word": word(ROLE_WORDS),
         "rows_file": rows_file,
+        "scan_runs": lambda evidence: scan_runs(evidence, cells),
         "sentence": _sentence,
         "site_name": lambda site: site_name(site, cells),
         "small": lambda text: text[:1].lower() + text[1:],  # German nouns keep their capitals
@@ -109,15 +103,6 @@ def caution_words(caution: Caution, cells: Cells) -> Caution | None:
     """Return a caution in the reader's language; None if it has no translation."""
     title, text = (cells.words.known(words) for words in (caution.title, caution.text))
     return Caution(title, text) if title and text else None
-
-
-def finding_words(row: Evidence, cells: Cells) -> str:
-    """Return what a scan shows of an attempt: its own reason, if the histories have one."""
-    words = cells.t(FINDING_WORDS[row.finding])
-    if row.reason is None:
-        return capital(words)
-    reason = reason_of(row, cells)
-    return capital(f"{words}: {reason}" if row.finding == "no_evidence" else reason)
 
 
 def _growth_bar(view: AttemptView) -> Markup:

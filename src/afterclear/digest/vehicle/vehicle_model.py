@@ -1,6 +1,6 @@
 """Page model of one vehicle.  Frozen numbers and sentences; no HTML here."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -194,6 +194,10 @@ class LogLine:
         """Name the control units that showed no code."""
         return ", ".join(reading.unit for reading in self.readings if reading.kind == "clean")
 
+    def is_of_all(self, units: Collection[str]) -> bool:
+        """Whether it says something of each of these control units."""
+        return {reading.unit for reading in self.readings} == set(units)
+
 
 @dataclass(frozen=True, slots=True)
 class WorkOrder:
@@ -251,12 +255,14 @@ class VehiclePage:
     attempts: tuple[AttemptView, ...]  # latest first
     timeline: TimeLine | Dash
     log: tuple[LogLine, ...]  # earliest first
+    units: tuple[str, ...]  # names of the control units its scans speak of
     orders: tuple[WorkOrder, ...]
     clears: tuple[ClearEvent, ...]
     episodes: tuple[EpisodeView, ...]
     never_present: tuple[str, ...]  # codes read as permanent or as a sign, never as present
     odometer: OdometerChart | Dash
     readings: tuple[OdometerReading, ...]
+    readings_unsaid: tuple[OdometerReading, ...]  # which the log does not show as they were read
     readings_apart: bool  # some reading is not where the line is
     usual: Usual | Dash
     last_scan_at: datetime | None

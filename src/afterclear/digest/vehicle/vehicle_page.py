@@ -91,6 +91,7 @@ def build_vehicle_page(
     scans = {row.scan_id for row in rows.observations if row.ecu is not None}
     work = _work(assessment, findings, setting)
     roles = scan_roles(findings.roles)
+    log = build_log(rows, orders, setting.cells)
     return VehiclePage(
         head=head,
         ref=assessment.ref,
@@ -102,13 +103,15 @@ def build_vehicle_page(
         ),
         attempts=tuple(reversed(assessment.attempts)),
         timeline=build_timeline(rows, assessment, numbers, setting.cells),
-        log=build_log(rows, orders, setting.cells),
+        log=log,
+        units=tuple(sorted({reading.unit for line in log for reading in line.readings})),
         orders=orders,
         clears=tuple(rows.clears),
         episodes=tuple(_episodes(rows, setting)),
         never_present=_never_present(rows.sightings, setting.cells),
         odometer=odometer_chart(rows.odometer, setting.cells),
         readings=tuple(rows.odometer),
+        readings_unsaid=tuple(_unsaid(rows.odometer, log)),
         readings_apart=any(row.line_km != row.reading_km for row in rows.odometer),
         usual=assessment.usual,
         last_scan_at=assessment.last_scan_at,
@@ -341,6 +344,17 @@ def _order_line(order: WorkOrder, cells: Cells) -> LogLine:
     )
     text = ", ".join(part for part in (done, order.site, order.technician) if part)
     return LogLine(order.at, order.km, "repair", order.repair_id, text, ())
+
+
+def _unsaid(
+    readings: Iterable[OdometerReading], log: Iterable[LogLine]
+) -> Iterator[OdometerReading]:
+    """Yield the readings that the log does not show as they were read."""
+    shown = {(line.kind, line.name, line.km) for line in log if not line.when}
+    for row in readings:
+        is_used = row.set_aside is None and row.line_km == row.reading_km
+        if not is_used or (row.origin, row.origin_id or "", row.line_km) not in shown:
+            yield row
 
 
 def odometer_chart(readings: Sequence[OdometerReading], cells: Cells) -> OdometerChart | Dash:
