@@ -16,10 +16,11 @@ from polars.testing import assert_frame_equal
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.cut_out import REFUSED
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.histories import build_histories
 from afterclear.store.engine.database import open_store, query
-from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.store.queries.exports import EXPORTS
+from afterclear.store.queries.exports_histories import PAGE_FRAMES
 from afterclear.store.queries.exports_roles import PAGE_ROLES
 from tests.campaigns import counted, repeats
 from tests.commands.fleet_bench import Bench, as_remains, keep_decisions, lists_first

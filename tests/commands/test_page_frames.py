@@ -27,10 +27,11 @@ from afterclear.commands.pages.write_digests import DigestAsked, digest, digest_
 from afterclear.digest.build_digests import PAGE_TABLES, DigestModel, build_fleet_digest
 from afterclear.digest.input.frames import DigestSettings, FleetFrames
 from afterclear.errors import Stopped
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.queries.digest_changes import said_by
 from afterclear.store.queries.digests import DigestBefore, digest_before
-from afterclear.store.queries.exports import PAGE_FINDINGS, PAGE_FRAMES
+from afterclear.store.queries.exports_histories import PAGE_FRAMES
 from tests.commands.small_fleet import told_before
 from tests.digest.every_row import HistoryFrames, details_of, fleet_frames
 

@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.findings.all_findings import FindingRules, make_findings
 from afterclear.findings.interventions.read_interventions import Change
 from afterclear.findings.parts.part_lifetimes import PartRules
@@ -12,7 +13,6 @@ from afterclear.findings.parts.part_tables import PartTables
 from afterclear.findings.roles.find_roles import find_roles
 from afterclear.findings.verdicts import judge_attempts
 from afterclear.store.engine.database import Connection, query
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.wording.exported import with_sentences
 from tests.histories.story import CATALOGUE, RULES, Story, together, told
 

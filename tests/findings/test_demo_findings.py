@@ -14,10 +14,9 @@ from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.init_and_demo import DemoReport
 from afterclear.commands.queries.exporting import export_frame
-from afterclear.finding_tables.registry import FINDINGS
+from afterclear.finding_tables.registry import FINDINGS, PAGE_FINDINGS
 from afterclear.findings.parts import part_units
 from afterclear.store.engine.database import open_store, query
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.wording.cells import Cells
 from afterclear.wording.exported import with_sentences
 from tests.scenario.simulate import simulate

@@ -15,6 +15,7 @@ from afterclear.digest.common.rise_words import rise_words
 from afterclear.digest.input.frames import Caution, DigestSettings
 from afterclear.digest.input.rises import rises_of
 from afterclear.finding_tables.emerging import ANY_FAULT, Emerging, EmergingPoint, Level
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.findings.parts.order_parts import put_order_parts
 from afterclear.findings.rising import km_at_risk
 from afterclear.findings.rising.alarms import LEVELS, PART_LEVELS
@@ -23,7 +24,6 @@ from afterclear.findings.roles.find_roles import find_roles
 from afterclear.records import PlainRows
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.intake.absorb import absorb
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from afterclear.take_in import SPELLERS
 from afterclear.wording.cells import Cells
 from afterclear.wording.exported import with_sentences

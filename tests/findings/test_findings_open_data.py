@@ -20,9 +20,9 @@ from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.queries.exporting import export_frame
 from afterclear.config import Config
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.plain import KM_PER_MILE
 from afterclear.store.engine.database import open_store, query
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 from tests.estimators.open_data import open_csv, rdataset
 
 DATA = Path(os.environ.get("AFTERCLEAR_OPEN_DATA", "") or "no open data named")

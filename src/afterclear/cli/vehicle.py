@@ -24,7 +24,7 @@ def command(app: App, vehicle_id: str) -> None:
 
     A plate or VIN does as well, whatever its capitals and blanks.
     """
-    for line in _lines(vehicle_story(app, vehicle_id)):
+    for line in _lines(vehicle_story(app, vehicle_id, with_files=False)):
         click.echo(printable(line))  # no word of a file is a line of its own, or a command
 
 

@@ -13,7 +13,7 @@ from afterclear.finding_tables import (
     roles,
     sites,
 )
-from afterclear.finding_tables.declaration import Finding
+from afterclear.finding_tables.declaration import Finding, export_sql
 
 FINDINGS: Final[tuple[Finding, ...]] = (
     *recurrence.FINDINGS,
@@ -30,6 +30,8 @@ BY_NAME: Final[dict[str, Finding]] = {finding.name: finding for finding in FINDI
 """Findings by the name of their export."""
 STORED: Final[dict[str, Finding]] = {finding.kept_in: finding for finding in FINDINGS}
 """One finding for each table of the store."""
+PAGE_FINDINGS: Final[dict[str, str]] = {finding.name: export_sql(finding) for finding in FINDINGS}
+"""The query of each export."""
 
 
 def of_row(row: object) -> Finding:

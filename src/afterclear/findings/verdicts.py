@@ -154,7 +154,8 @@ def _windows(con: Connection) -> pl.DataFrame:
            FROM (SELECT *, row_number() OVER (ORDER BY attempt_id) - 1 AS place
                  FROM store.attempts)
            LEFT JOIN (SELECT attempt_id, bool_or(reason = 'still_there_uncleared') AS is_uncleared
-                      FROM store.evidence WHERE finding = 'stayed' GROUP BY attempt_id)
+                      FROM store.evidence_runs JOIN store.fix_numbers USING (fix_no)
+                      WHERE finding = 'stayed' GROUP BY attempt_id)
                USING (attempt_id)
            WINDOW fault AS (PARTITION BY vehicle_id, ecu, code ORDER BY attempted_at, attempt_no)
            ORDER BY attempt_id""",

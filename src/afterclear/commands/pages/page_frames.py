@@ -26,10 +26,9 @@ from afterclear.digest.input.frames import (
     StaleSource,
 )
 from afterclear.errors import UsageError
-from afterclear.finding_tables.registry import FINDINGS
+from afterclear.finding_tables.registry import FINDINGS, PAGE_FINDINGS
 from afterclear.store.engine.database import Connection, query, scalar
 from afterclear.store.queries.digests import DigestBefore
-from afterclear.store.queries.exports import PAGE_FRAMES
 from afterclear.store.queries.exports_digest import (
     PAGE_COSTS,
     PAGE_COUNTS,
@@ -41,7 +40,7 @@ from afterclear.store.queries.exports_digest import (
     PAGE_WORDS,
 )
 from afterclear.store.queries.exports_dossier import PAGE_DOSSIER
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.store.queries.exports_histories import PAGE_FRAMES
 from afterclear.store.queries.exports_orders import PAGE_ORDERS
 from afterclear.store.queries.exports_roles import PAGE_ROLES
 from afterclear.store.queries.results import Analysis, last_analysis, naive

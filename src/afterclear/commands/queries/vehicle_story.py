@@ -23,7 +23,7 @@ from afterclear.finding_tables.forecast import is_trusted
 from afterclear.plain import TABLES
 from afterclear.store.engine.database import Connection, open_store, rows, scalar
 from afterclear.store.queries.called_vehicles import vehicle_called
-from afterclear.store.queries.exports import EXPORTS, PAGE_FRAMES
+from afterclear.store.queries.exports_histories import EXPORTS_HISTORIES, PAGE_FRAMES
 from afterclear.store.queries.exports_roles import EXPORTS_ROLES, PAGE_ROLES
 from afterclear.wording.cells import Cells
 from afterclear.wording.cures import fault_cures
@@ -34,9 +34,14 @@ Row = dict[str, Any]  # by the export's columns
 _Kind = TypeVar("_Kind", Attempt, Evidence)
 
 
+_ROWS: Final = {table: table for table in TABLES} | {
+    "scans": "scan_lines JOIN scan_facts USING (fact_no)"  # what a scan's rows say is not asked
+}
 _FILES: Final = f"""
     SELECT l.load_id, l.file_name, l.source, l.finished_at, count(*) AS n_rows
-    FROM loads l JOIN ({" UNION ALL ".join(f"SELECT load_id, vehicle_id FROM {t}" for t in TABLES)})
+    FROM loads l JOIN ({
+    " UNION ALL ".join(f"SELECT load_id, vehicle_id FROM {rows}" for rows in _ROWS.values())
+})
         USING (load_id)
     WHERE vehicle_id = ? GROUP BY ALL ORDER BY load_id DESC"""
 
@@ -79,7 +84,7 @@ class VehicleStory:
     coming: tuple[str, ...]  # what to expect in the next 90 days
     cured: dict[str, tuple[str, ...]]  # what cured the open faults in the fleet, by family
     decisions: list[Row]  # people's decisions, also undone ones
-    files: list[Row]  # loads that rows of it came with, the latest first
+    files: list[Row]  # loads that rows of it came with, the latest first; empty: not asked
 
     @property
     def is_sold(self) -> bool:
@@ -87,8 +92,12 @@ class VehicleStory:
         return _is_sold(self.vehicle)
 
 
-def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
+def vehicle_story(
+    app: App, name: str, language: str = "en", *, with_files: bool = True
+) -> VehicleStory:
     """Give one vehicle's history; ``name``: its number, plate or VIN.  In the digests' units.
+
+    ``with_files``: with the loads its rows came with, which are looked for among all rows.
 
     Raises:
         UnknownVehicleError: no row names the vehicle.
@@ -99,10 +108,10 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
     with open_store(app.store, read_only=True) as con:
         vehicle_id = vehicle_called(con, name)
         n_scans = _n_scans(con, vehicle_id)
-        known = _of(con, EXPORTS["vehicles"], vehicle_id)
+        known = _of(con, EXPORTS_HISTORIES["vehicles"], vehicle_id)
         episodes = _of(con, PAGE_FRAMES["episodes"], vehicle_id)
         open_now = [row for row in episodes if row["ended_by"] == "open"]
-        odometer = _of(con, EXPORTS["odometer"], vehicle_id)
+        odometer = _of(con, EXPORTS_HISTORIES["odometer"], vehicle_id)
         work = _work(con, vehicle_id, cells)
         vehicle = known[0] if known else {"vehicle_id": vehicle_id}
         return VehicleStory(
@@ -123,7 +132,7 @@ def vehicle_story(app: App, name: str, language: str = "en") -> VehicleStory:
             coming=_coming(con, vehicle_id, cells),
             cured=_cured(con, open_now, cells),
             decisions=_of(con, EXPORTS_ROLES["decisions"], vehicle_id),
-            files=rows(con, _FILES, [vehicle_id]),
+            files=rows(con, _FILES, [vehicle_id]) if with_files else [],
         )
 
 
@@ -188,7 +197,7 @@ def _stories(
     app: App, con: Connection, vehicle_id: str, km: Cells, *, is_sold: bool
 ) -> tuple[AttemptStory, ...]:
     evidence: defaultdict[str, list[Evidence]] = defaultdict(list)
-    for row in _of(con, EXPORTS["evidence"], vehicle_id):
+    for row in _of(con, EXPORTS_HISTORIES["evidence"], vehicle_id):
         evidence[row["attempt_id"]].append(_read(row, Evidence))
     hours = replace(km, hour_km=app.config.settings.evidence.km_per_engine_hour)
     return tuple(

@@ -26,7 +26,13 @@ from afterclear.store.engine.locking import (
     waits,
     writer_lock,
 )
-from afterclear.store.engine.migrations import applied_migrations, migrate, pending_migrations
+from afterclear.store.engine.migrations import (
+    applied_migrations,
+    has_these_declarations,
+    migrate,
+    note_declarations,
+    pending_migrations,
+)
 from afterclear.store.engine.sharing import shared_at
 from afterclear.store.engine.snapshot import copy_file, snapshot_path
 from afterclear.store.engine.stop_signal import stop_explained
@@ -152,6 +158,8 @@ def _up_to_date(path: Path) -> Connection:
         pending = pending_migrations(con)
         if pending:
             con = _migrated(con, path, pending[0])
+        elif not has_these_declarations(con):
+            note_declarations(con)
         if has_archive_in_common(path):  # it is the store's alone
             take_out_of_common(path, archived_hashes(con))
     except BaseException:

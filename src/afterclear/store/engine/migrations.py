@@ -4,20 +4,21 @@ A migration and the record that it was applied are one transaction, so a kill be
 leaves a store of a known version.  A released file is never edited.
 
 Tables of findings have no migrations: every analysis fills them again, so one that differs from its
-declaration (``finding_tables``) is created again, empty, and an analysis is requested.
+declaration (``finding_tables``) is created again, empty, and an analysis is requested.  A store
+remembers the files that declare them, so that whoever only reads it need not load them.
 """
 
+import hashlib
 from importlib.resources import files
 from typing import Final
 
 import duckdb
 
 from afterclear.errors import StoreError
-from afterclear.finding_tables.declaration import columns_of, sql_type, table_sql
-from afterclear.finding_tables.registry import STORED
 from afterclear.store.engine.connection import Connection
 
 _MIGRATIONS: Final = files("afterclear.store") / "migrations"
+_DECLARED: Final = files("afterclear.finding_tables")
 _FINDINGS: Final = "findings"  # represents the declared tables among the pending
 
 
@@ -50,7 +51,32 @@ def pending_migrations(con: Connection) -> list[str]:
             "Update the program, or restore a backup made before."
         )
     pending = [name for name in known if name not in applied]
-    return [*pending, _FINDINGS] if pending or _not_as_declared(con) else []
+    if not pending and (has_these_declarations(con) or not _not_as_declared(con)):
+        return []
+    return [*pending, _FINDINGS]
+
+
+def has_these_declarations(con: Connection) -> bool:
+    """Whether the tables of findings were last held against these very declarations."""
+    try:
+        found = con.execute("FROM findings_declared").fetchall()
+    except duckdb.CatalogException:
+        return False
+    return found == [(_mark(),)]
+
+
+def note_declarations(con: Connection) -> None:
+    """Remember that the tables of findings are as they are declared."""
+    con.execute(f"CREATE OR REPLACE VIEW findings_declared AS SELECT '{_mark()}' AS mark")
+
+
+def _mark() -> str:
+    """Sum up the files that declare findings."""
+    digest = hashlib.sha256()
+    for file in sorted(_DECLARED.iterdir(), key=lambda each: each.name):
+        if file.name.endswith(".py"):
+            digest.update(file.read_bytes())
+    return digest.hexdigest()
 
 
 def migrate(con: Connection) -> list[str]:
@@ -70,6 +96,9 @@ def migrate(con: Connection) -> list[str]:
 
 def _not_as_declared(con: Connection) -> list[str]:
     """Name the tables of findings that lack a column, or have one that is not declared."""
+    from afterclear.finding_tables.declaration import columns_of, sql_type  # noqa: PLC0415
+    from afterclear.finding_tables.registry import STORED  # noqa: PLC0415 - slow to load
+
     found: dict[str, list[tuple[str, str, bool]]] = {}
     for table, *column in con.execute(
         "SELECT table_name, column_name, data_type, NOT is_nullable FROM duckdb_columns() "
@@ -85,6 +114,9 @@ def _not_as_declared(con: Connection) -> list[str]:
 
 def _make_anew(con: Connection, tables: list[str]) -> None:
     """Create tables of findings as declared; the next analysis fills them."""
+    from afterclear.finding_tables.declaration import table_sql  # noqa: PLC0415
+    from afterclear.finding_tables.registry import STORED  # noqa: PLC0415
+
     con.execute("BEGIN")
     for table in tables:
         con.execute(f"DROP TABLE IF EXISTS {table}")
@@ -92,4 +124,5 @@ def _make_anew(con: Connection, tables: list[str]) -> None:
     if con.execute("SELECT count(*) FROM analyses").fetchall()[0][0]:
         con.execute("DELETE FROM unfinished")
         con.execute("INSERT INTO unfinished VALUES ('analysis', timezone('UTC', now()))")
+    note_declarations(con)
     con.execute("COMMIT")

@@ -17,8 +17,9 @@ def _alike(column: str, table: str) -> str:
     return f"SELECT vehicle_id FROM {table} WHERE {own} = {SQL_MARK.format('?')} AND {own} <> ''"
 
 
-# the first that finds any counts: an exact number comes first
+# the first that finds any counts: an exact number comes first, sought where each vehicle is once
 _WAYS: Final = (
+    "SELECT vehicle_id FROM vehicle_clocks WHERE vehicle_id = ?",
     f"SELECT vehicle_id FROM {_KNOWN} WHERE vehicle_id = ?",
     _alike("vehicle_id", _KNOWN),
     _alike("plate", "vehicles"),

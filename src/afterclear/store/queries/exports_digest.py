@@ -2,8 +2,8 @@
 
 from typing import Final
 
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 from afterclear.store.queries.digest_changes import said_by
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
 
 EXPORTS_DIGEST: Final[dict[str, str]] = {
     # made digests by number, with what makes them again, and the sent ledger

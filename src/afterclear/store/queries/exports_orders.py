@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
+from afterclear.finding_tables.registry import PAGE_FINDINGS
 
 LISTED: Final = 50  # of each list, the latest; the exports have all
 

@@ -2,13 +2,12 @@
 
 from typing import Final
 
-from afterclear.store.queries.exports_findings import PAGE_FINDINGS
-
-_ROLES: Final = ("roles", "role_pairs", "leftovers", "echo_work", "echo_fixes", "related_returns")
+from afterclear.finding_tables.declaration import export_sql
+from afterclear.finding_tables.roles import FINDINGS
 
 # Columns that others read come first (their names and order stay), then what explains them.
 EXPORTS_ROLES: Final[dict[str, str]] = {
-    **{name: PAGE_FINDINGS[name] for name in _ROLES},
+    **{finding.name: export_sql(finding) for finding in FINDINGS},
     "stock": """
         SELECT vehicle_id, verdict, reasons, km_to_rescan, last_full_scan_at, deciding, safety
         FROM stock ORDER BY vehicle_id""",
