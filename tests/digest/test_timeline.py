@@ -1,5 +1,7 @@
 """Where everything stands in the picture of a vehicle's history."""
 
+from dataclasses import replace
+
 from afterclear.digest.input.mileage import Line
 from afterclear.digest.input.row_types import OdometerReading
 from afterclear.digest.output.filters import filters
@@ -15,6 +17,7 @@ from afterclear.digest.vehicle.vehicle_model import (
     TimeLine,
     VehiclePage,
 )
+from afterclear.digest.vehicle.vehicle_page import readings_unsaid
 from afterclear.wording.cells import Cells, Dash
 from tests.digest.every_row import build_digest
 from tests.digest.fleet_fixture import fleet, frames_of
@@ -244,3 +247,14 @@ def test_a_code_that_is_only_permanent_is_no_code_present_and_named() -> None:
     html = render_vehicle(page)
     assert "No scan has shown a code as present, only " in html
     assert '<span class="id">P0301</span> (permanent code only).' in html
+
+
+def test_a_reading_stands_in_the_odometers_own_table_only_where_the_history_lacks_it() -> None:
+    page = page_of(simple().scan(10, 25, 50))
+    assert {r.origin for r in page.readings} >= {"scan"}
+    assert page.readings_unsaid == ()
+    aside = replace(page.readings[0], set_aside="single")
+    moved = replace(page.readings[1], line_km=page.readings[1].reading_km + 5)
+    bare = replace(page.readings[2], origin_id="no scan of a unit")
+    unsaid = readings_unsaid([*page.readings, aside, moved, bare], page.log)
+    assert list(unsaid) == [aside, moved, bare]

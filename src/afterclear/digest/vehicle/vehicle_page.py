@@ -111,7 +111,7 @@ def build_vehicle_page(
         never_present=_never_present(rows.sightings, setting.cells),
         odometer=odometer_chart(rows.odometer, setting.cells),
         readings=tuple(rows.odometer),
-        readings_unsaid=tuple(_unsaid(rows.odometer, log)),
+        readings_unsaid=tuple(readings_unsaid(rows.odometer, log)),
         readings_apart=any(row.line_km != row.reading_km for row in rows.odometer),
         usual=assessment.usual,
         last_scan_at=assessment.last_scan_at,
@@ -346,14 +346,15 @@ def _order_line(order: WorkOrder, cells: Cells) -> LogLine:
     return LogLine(order.at, order.km, "repair", order.repair_id, text, ())
 
 
-def _unsaid(
+def readings_unsaid(
     readings: Iterable[OdometerReading], log: Iterable[LogLine]
 ) -> Iterator[OdometerReading]:
     """Yield the readings that the log does not show as they were read."""
     shown = {(line.kind, line.name, line.km) for line in log if not line.when}
     for row in readings:
+        name = "" if row.origin == "clear" else row.origin_id  # a clear has no name
         is_used = row.set_aside is None and row.line_km == row.reading_km
-        if not is_used or (row.origin, row.origin_id or "", row.line_km) not in shown:
+        if not is_used or (row.origin, name, row.line_km) not in shown:
             yield row
 
 
