@@ -91,8 +91,7 @@ def _take_row(
 ) -> None:
     line, cells = row
     is_struck = isinstance(cells, StruckCells) and spec.struck != "read"
-    while len(cells) > len(names) and not (cells[-1] or "").strip():
-        cells = cells[:-1]
+    cells = _without_blanks_beyond(cells, len(names))
     if not any((c or "").strip() for c in cells):
         return
     if is_struck and spec.struck == "leave":
@@ -107,6 +106,14 @@ def _take_row(
         kept.append((line, [*cells, *[None] * (len(names) - len(cells))]))
     else:
         table.rejections.append(wrong_width(spec.into, line, cells, len(names)))
+
+
+def _without_blanks_beyond(cells: Cells, width: int) -> Cells:
+    """Cut off the blank cells at the end that stand under no heading; there may be thousands."""
+    end = len(cells)
+    while end > width and ((last := cells[end - 1]) is None or not last.strip()):
+        end -= 1
+    return cells if end == len(cells) else cells[:end]
 
 
 def wrong_width(into: str, line: int, cells: Cells, width: int) -> Rejection:

@@ -194,9 +194,9 @@ def _sheet(book: CalamineWorkbook, name: str, where: str, how: tuple[str, int | 
         raise RefusedFileError(_too_large(place, sheet.total_height, sheet.total_width))
     cells = sheet.to_python(skip_empty_area=False, nrows=first_rows)
     _fill_down(cells, sheet.merged_cell_ranges or (), where)
-    return Sheet(
-        name, [(n, [_text(cell, decimal) for cell in row]) for n, row in enumerate(cells, 1)]
-    )
+    # a sheet that is wide and long is mostly empty cells
+    texts = ([None if cell == "" else _text(cell, decimal) for cell in row] for row in cells)
+    return Sheet(name, [*enumerate(texts, 1)])
 
 
 def _fill_down(cells: list[list[Cell]], merged: Sequence[Range], where: str) -> None:
