@@ -119,6 +119,20 @@ def test_an_xls_whose_parts_lead_in_a_circle_is_refused_before_it_fills_the_memo
         read_sheets(bytes(raw), "x.xls")
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [{68: 1, 2 * 512 + 508: 1}, {80: 0}, {48: 200, 512 + 4: 1}],
+    ids=["list of the table's sectors", "a sector of the table twice", "and no folder"],
+)
+def test_a_circle_is_seen_where_the_container_cannot_be_opened(changes: dict[int, int]) -> None:
+    """MS-CFB 2.2: at 68 the list goes on beyond its first 109 sectors, at 48 the folder begins."""
+    raw = bytearray(IN_XLS)
+    for place, number in changes.items():
+        raw[place : place + 4] = number.to_bytes(4, "little")
+    with pytest.raises(RefusedFileError, match="its parts lead in a circle"):
+        read_sheets(bytes(raw), "x.xls")
+
+
 def test_a_workbook_with_a_password_is_refused_with_what_to_do() -> None:
     """MS-OFFCRYPTO 2.3.4.4: the packed workbook is a stream of this name in a container."""
     raw = compound(bytes(5000), "EncryptedPackage")

@@ -4,6 +4,7 @@ The file around them is a container of chained sectors (MS-CFB).
 """
 
 import io
+import struct
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import takewhile
 
@@ -19,6 +20,8 @@ _DIMENSIONS, _DIMENSIONS_LENGTH = 0x0200, 14  # MS-XLS 2.4.90
 _ROWS, _COLUMNS = 65_536, 256  # of any sheet of an xls (MS-XLS 2.1.2)
 _SHEET, _END = 0x0085, 0x000A  # where a sheet begins, in the list of sheets; its end (MS-XLS 2.4)
 _HEAD = 4  # bytes of a record's kind and length
+# of the container: bytes of a sector, in the fourth version more; numbers from here on name none
+_SECTOR, _LONG_SECTOR, _LONG_SECTORS_SINCE, _NO_SECTOR = 512, 4096, 4, 0xFFFFFFFA
 
 
 def records_of(raw: bytes) -> Iterator[tuple[int, int, bytes]]:
@@ -91,23 +94,53 @@ def _number(raw: bytes) -> int:
 def why_no_workbook(raw: bytes) -> str:
     """Say why a container holds no workbook that can be read; empty: nothing speaks against it.
 
-    The parser follows a chain of sectors until the memory is full if it leads in a circle; so does
-    whoever reads the table of small sectors, which lies in such a chain itself.
+    The parser follows a chain of sectors until the memory is full if it leads in a circle.
     """
-    in_a_circle = worded("is damaged: its parts lead in a circle. Save it anew, or as CSV")
+    if _is_in_a_circle(raw):
+        return worded("is damaged: its parts lead in a circle. Save it anew, or as CSV")
     try:
         with olefile.OleFileIO(io.BytesIO(raw)) as container:
             if container.exists("EncryptedPackage"):  # MS-OFFCRYPTO 2.3.4.4
                 return worded("is protected by a password; deliver it without")
-            if _leads_in_a_circle(container.fat):
-                return in_a_circle
-            container.loadminifat()
-            if _leads_in_a_circle(container.minifat):
-                return in_a_circle
     # a damaged container raises whatever its bytes lead to; the parser says it in its own words
     except Exception:  # noqa: BLE001
         return ""
     return ""
+
+
+def _is_in_a_circle(raw: bytes) -> bool:
+    """Follow what the parser follows (MS-CFB 2.2, 2.3, 2.4, 2.5), also where others give up.
+
+    That is the list of the sectors that hold the table, the chains in the table, and those in the
+    table of small sectors, which lies in such a chain itself.
+    """
+    size = _LONG_SECTOR if _number(raw[26:28]) == _LONG_SECTORS_SINCE else _SECTOR
+
+    def sector(number: int) -> list[int]:
+        return _numbers(raw[(number + 1) * size : (number + 2) * size])
+
+    listed, at, seen = _numbers(raw[76:_SECTOR]), _number(raw[68:72]), set[int]()
+    while at < _NO_SECTOR and (more := sector(at)):
+        if at in seen:
+            return True
+        seen.add(at)
+        listed += more[:-1]
+        at = more[-1]
+    of_table = [number for number in listed if number < _NO_SECTOR]
+    if len(set(of_table)) < len(of_table):
+        return True
+    table = [following for number in of_table for following in sector(number)]
+    if _leads_in_a_circle(table):
+        return True
+    small, at = list[int](), _number(raw[60:64])
+    while at < len(table):
+        small += sector(at)
+        at = table[at]
+    return _leads_in_a_circle(small)
+
+
+def _numbers(raw: bytes) -> list[int]:
+    return [*struct.unpack(f"<{len(raw) // 4}I", raw[: len(raw) // 4 * 4])]
 
 
 def _leads_in_a_circle(following: Sequence[int]) -> bool:
