@@ -16,10 +16,14 @@ import afterclear
 PAGE: Final = Path(afterclear.__file__).parent / "help" / "campaigns.md"
 KEPT: Final = Path(__file__).with_name("campaign_results.csv")
 KILLS_OF: Final = "kills of "  # so begins what is counted where it is one command's kills
+INPUTS_OF: Final = "inputs of "  # ... or one kind's inputs, led by coverage
 _HEAD: Final = "## What was tried and survived"
 _KILLED: Final = """How often each command got SIGKILL on its way, alone and while another was at
 work (`kills`, `machine`, `upgrade` and `mixtures` since they count each command by itself; what was
 wrong then stands above):"""
+
+_LED: Final = """How many inputs of each kind coverage led (`guided`; part of its sum above, as is
+what was wrong):"""
 
 
 @dataclass(frozen=True)
@@ -56,9 +60,11 @@ def add(result: Result) -> None:
 
 def renewed(page: str, found: list[Result]) -> str:
     """Put the tables into the page, whose last section they are."""
-    kills = [each for each in found if each.of.startswith(KILLS_OF)]
-    others = [each for each in found if each not in kills]
-    tables = [_sums(others), _KILLED, _kills(kills), _runs(others)]
+    kills, inputs = (
+        [each for each in found if each.of.startswith(part)] for part in (KILLS_OF, INPUTS_OF)
+    )
+    wholes = [each for each in found if each not in kills and each not in inputs]
+    tables = [_sums(wholes), _KILLED, _kills(kills), _LED, _inputs(inputs), _runs(wholes)]
     return "\n\n".join([page.partition(_HEAD)[0].rstrip(), _HEAD, *tables]) + "\n"
 
 
@@ -90,6 +96,17 @@ def _kills(found: list[Result]) -> str:
     sums = f"| **all** | {alone.total():,} | {beside.total():,} | {both.total():,} |"
     heads = ("| killed | alone | beside another | in all |", "|---|---|---|---|")
     return "\n".join([*heads, *lines, sums])
+
+
+def _inputs(found: list[Result]) -> str:
+    tried, wrong = Counter[str](), Counter[str]()
+    for each in found:
+        kind = each.of.removeprefix(INPUTS_OF)
+        tried[kind] += each.tried
+        wrong[kind] += each.wrong
+    lines = [f"| {kind} | {tried[kind]:,} | {wrong[kind] or 'none'} |" for kind in sorted(tried)]
+    sums = f"| **all** | {tried.total():,} | {wrong.total() or 'none'} |"
+    return "\n".join(["| kind | inputs | wrong |", "|---|---|---|", *lines, sums])
 
 
 def _runs(found: list[Result]) -> str:

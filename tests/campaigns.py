@@ -2,7 +2,8 @@
 
 ``.ci/run`` repeats each of them often enough to find what breaks easily.  What breaks once in a
 hundred times is looked for here, by hand.  Each run is a line of ``campaign_results.csv``, from
-which the tables of the help page ``campaigns.md`` are made anew (``campaign_table``).
+which the tables of the help page ``campaigns.md`` are made anew (``campaign_table``).  One that is
+stopped by Ctrl-C keeps what it tried until then.
 """
 
 import argparse
@@ -11,7 +12,9 @@ import os
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -23,6 +26,7 @@ from tests.campaign_table import KILLS_OF, Result, add, write_page
 _TIMES: Final = "AFTERCLEAR_TEST_TIMES"
 _COUNTS: Final = "AFTERCLEAR_TEST_COUNTS"
 _MINUTES: Final = "AFTERCLEAR_TEST_MINUTES"
+_AFTER: Final = "AFTERCLEAR_TEST_AFTER"
 
 _KILLED_FORGETTING: Final = "test_a_kill_at_any_moment_leaves_nothing_once_the_command_was_repeated"
 
@@ -58,6 +62,11 @@ def minutes() -> float:
     return float(os.environ.get(_MINUTES, "0"))
 
 
+def rounds_before() -> int:
+    """Give how many rounds were tried before and are left out."""
+    return int(os.environ.get(_AFTER, "0"))
+
+
 def is_campaign() -> bool:
     """Tell whether somebody waits for a campaign and has the time."""
     return _TIMES in os.environ
@@ -76,22 +85,63 @@ def counted_kills(of: Mapping[str, int]) -> None:
         counted(n, f"{KILLS_OF}{command}")
 
 
+@dataclass
+class Run:
+    """What is to be known of a run beside its counts."""
+
+    failed: bool = False  # by more than was counted as wrong
+    told: str = ""
+
+
+@contextmanager
+def kept(campaign: str, how: str) -> Iterator[Run]:
+    """Keep what is counted within, whatever ends it, and write the page anew.
+
+    A campaign within another is kept by that one.
+    """
+    run = Run()
+    if _COUNTS in os.environ:
+        yield run
+        return
+    with tempfile.NamedTemporaryFile() as counts:
+        os.environ[_COUNTS] = counts.name
+        try:
+            yield run
+        except KeyboardInterrupt:
+            run.told = ". ".join(filter(None, [run.told, "Stopped before its end"]))
+            raise
+        except Exception:
+            run.failed = True
+            raise
+        finally:
+            del os.environ[_COUNTS]
+            _keep(campaign, how, Path(counts.name).read_text(encoding="utf-8"), run)
+
+
+def _keep(campaign: str, how: str, counts: str, run: Run) -> None:
+    tried, wrong = Counter[str](), Counter[str]()
+    for n, of, n_wrong in map(json.loads, counts.splitlines()):
+        tried[of] += n
+        wrong[of] += n_wrong
+    if run.failed and not wrong.total():  # whatever it was
+        tried = tried or Counter(runs=1)
+        wrong.update(dict.fromkeys(tried, 1))
+    today = datetime.now(UTC).date()
+    for at, (of, n) in enumerate(tried.items()):
+        add(Result(today, campaign, how, n, of, wrong[of], "" if at else run.told))
+    write_page()
+
+
 def _run(campaign: str, asked: argparse.Namespace) -> bool:
     """Run one campaign and keep what it came to; True: nothing was wrong."""
     how = f"--minutes {asked.minutes:g}" if campaign == "guided" else f"--times {asked.times}"
-    with tempfile.NamedTemporaryFile() as counts:
-        os.environ[_COUNTS] = counts.name
+    after = f" --after {asked.after}" if asked.after else ""
+    with kept(campaign, f"{campaign} {how}{after}") as run:
         code = pytest.main(["-m", "slow", "-s", *CAMPAIGNS[campaign]])
-        told = [json.loads(line) for line in Path(counts.name).read_text().splitlines()]
-    tried, wrong = Counter[str](), Counter[str]()
-    for n, of, n_wrong in told:
-        tried[of] += n
-        wrong[of] += n_wrong
-    some = bool(wrong.total()) or code == 0
-    today = datetime.now(UTC).date()
-    for of, n in (tried or {"runs": 1}).items():
-        add(Result(today, campaign, f"{campaign} {how}", n, of, wrong[of] if some else 1))
-    return code == 0
+        if code == pytest.ExitCode.INTERRUPTED:
+            raise KeyboardInterrupt
+        run.failed = code != pytest.ExitCode.OK
+    return not run.failed
 
 
 def main() -> None:
@@ -100,11 +150,12 @@ def main() -> None:
     parser.add_argument("campaign", nargs="*", default="all", choices=[*CAMPAIGNS, "all"])
     parser.add_argument("--times", type=int, default=4, help="as often as .ci/run does (default 4)")
     parser.add_argument("--minutes", type=float, default=60, help="of guided (default 60)")
+    parser.add_argument("--after", type=int, default=0, help="rounds of mixtures to leave out")
     asked = parser.parse_args()
     os.environ[_TIMES], os.environ[_MINUTES] = str(asked.times), str(asked.minutes)
+    os.environ[_AFTER] = str(asked.after)
     names = CAMPAIGNS if "all" in asked.campaign else asked.campaign
     is_well = [_run(name, asked) for name in names]  # all of them, whatever the first comes to
-    write_page()
     sys.exit(not all(is_well))
 
 

@@ -11,7 +11,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.campaigns import counted
+from tests.campaigns import Run, counted, kept
 from tests.faults.disk import COMMANDS, WAYS, Tally, Undisturbed, bench, tried, undisturbed
 
 
@@ -24,24 +24,36 @@ def main() -> None:
     parser.add_argument("--after", type=int, default=0, help="Leave out so many that were tried.")
     parser.add_argument("--way", choices=WAYS, action="append", help="Only in this way.")
     asked = parser.parse_args()
-    commands = COMMANDS if "all" in asked.commands else asked.commands
     tally = Tally()
+    with kept("disk", " ".join(["python -m tests.faults.disks", *sys.argv[1:]])) as run:
+        _try(asked, tally, run)
+    print(f"{sum(tally.ends.values())} faults: {_ends(tally)}")
+    print(f"wrong: {len(tally.wrong)}")
+    sys.exit(bool(tally.wrong) or not tally.ends)  # where nothing failed, nothing was tried
+
+
+def _try(asked: argparse.Namespace, tally: Tally, run: Run) -> None:
+    commands = COMMANDS if "all" in asked.commands else asked.commands
+    ways = asked.way or list(WAYS)
+    so_far: dict[tuple[str, str], str] = {}
     with tempfile.TemporaryDirectory() as place, bench(Path(place).resolve()) as on:
         for command in commands:
             usual = undisturbed(on, command)
             groups = {ask.group for ask in usual.asks}
             print(f"{command}: {len(usual.asks)} places in {len(groups)} groups", flush=True)
-            ways = asked.way or list(WAYS)
             for number, way in enumerate(ways):
                 chosen = _chosen(usual, way, number / len(ways), asked)[asked.after :]
                 for n, at in enumerate(chosen, 1):
+                    n_wrong = len(tally.wrong)
                     tried(on, command, usual, (way, at), tally)
-                    if n % 5 == 0 or n == len(chosen):
-                        print(f"  {way}: {n} of {len(chosen)}, {len(on.follows)} ends", flush=True)
-    counted(sum(tally.ends.values()), "faults of a disk", len(tally.wrong))
-    print(f"{sum(tally.ends.values())} faults: {dict(sorted(tally.ends.items()))}")
-    print(f"wrong: {len(tally.wrong)}")
-    sys.exit(bool(tally.wrong) or not tally.ends)  # where nothing failed, nothing was tried
+                    counted(1, "faults of a disk", len(tally.wrong) - n_wrong)
+                    so_far[command, way] = f"{command}, {way}: {n} of {len(chosen)}"
+                    run.told = "; ".join([*so_far.values(), _ends(tally)])
+                print(run.told, flush=True)
+
+
+def _ends(tally: Tally) -> str:
+    return ", ".join(f"{n} {how}" for how, n in sorted(tally.ends.items()))
 
 
 def _chosen(usual: Undisturbed, way: str, begin: float, asked: argparse.Namespace) -> Sequence[int]:

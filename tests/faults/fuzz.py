@@ -31,6 +31,7 @@ from afterclear.readers.registry import all_readers
 from afterclear.records import LoadResult
 from afterclear.store.engine.database import Connection, open_store, query
 from afterclear.store.upkeep.checks import check_rows
+from tests.campaigns import counted, kept
 from tests.faults.mutations import mutated, seeds
 
 MOST_S = 2.0  # processor time: a busy machine is no hang
@@ -236,7 +237,10 @@ def main() -> None:
         name, content = made(asked.seed, asked.only, seeds())
         Path(f"fuzzed-{asked.only}-{name}").write_bytes(content)
         return
-    tally = fuzz(asked.files, asked.seed)
+    with kept("files", " ".join(["python -m tests.faults.fuzz", *sys.argv[1:]])) as run:
+        tally = fuzz(asked.files, asked.seed)
+        counted(sum(tally.fates.values()), "broken files", len(tally.wrong))
+        run.told = "; ".join(tally.lines()[:4])
     print("\n".join(tally.lines()))
     sys.exit(bool(tally.wrong))
 

@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.campaigns import counted
+from tests.campaign_table import INPUTS_OF
+from tests.campaigns import counted, kept
 from tests.faults.mutations import seeds
 
 MESSAGES = "messages"  # the kind that is no file: what units say on a bus
@@ -110,22 +111,37 @@ def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("kinds", nargs="*", default="all", choices=[*kinds(), "all"])
-    parser.add_argument("--minutes", type=float, help="for all kinds together")
-    parser.add_argument("--inputs", type=int, default=1_000, help="of each kind (default 1000)")
+    parser.add_argument("--minutes", type=float, help="at most, for all kinds together")
+    parser.add_argument("--inputs", type=int, help="at most, of each kind (default 1000)")
     asked = parser.parse_args()
     chosen = kinds() if "all" in asked.kinds else asked.kinds
-    most = (f"-runs={asked.inputs}",)
-    if asked.minutes:
-        most = (f"-max_total_time={max(1, round(60 * asked.minutes / len(chosen)))}",)
     tally = Tally()
-    for kind in chosen:
-        guided(kind, most, tally)
-        first, last = tally.ways[kind]
-        print(f"{kind}: {tally.inputs[kind]} inputs, {first} then {last} ways", flush=True)
-    counted(sum(tally.inputs.values()), "inputs", len(tally.wrong))
+    with kept("guided", " ".join(["python -m tests.faults.guided", *sys.argv[1:]])) as run:
+        for kind in chosen:
+            n_wrong = len(tally.wrong)
+            guided(kind, _most(asked, len(chosen)), tally)
+            first, last = tally.ways[kind]
+            print(f"{kind}: {tally.inputs[kind]} inputs, {first} then {last} ways", flush=True)
+            counted(tally.inputs[kind], "inputs", len(tally.wrong) - n_wrong)
+            counted(tally.inputs[kind], f"{INPUTS_OF}{kind}", len(tally.wrong) - n_wrong)
+            run.told = f"The coverage they gained: {_gained(tally)}"
     print(f"{sum(tally.inputs.values())} inputs; wrong: {len(tally.wrong)}")
     print("\n".join(tally.wrong))
     sys.exit(bool(tally.wrong) or not any(tally.inputs.values()))
+
+
+def _most(asked: argparse.Namespace, n_kinds: int) -> tuple[str, ...]:
+    """Say to the library when it stops; it ends on what comes first."""
+    most = []
+    if asked.inputs or not asked.minutes:
+        most.append(f"-runs={asked.inputs or 1_000}")
+    if asked.minutes:
+        most.append(f"-max_total_time={max(1, round(60 * asked.minutes / n_kinds))}")
+    return tuple(most)
+
+
+def _gained(tally: Tally) -> str:
+    return ", ".join(f"`{kind}` {last - first} ways" for kind, (first, last) in tally.ways.items())
 
 
 if __name__ == "__main__":

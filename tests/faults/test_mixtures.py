@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaigns import counted, counted_kills, repeats
+from tests.campaigns import counted, counted_kills, repeats, rounds_before
 from tests.faults.mixtures import COMMANDS, Bench, Tally, rounds, tried
 
 ROUNDS = repeats(1)
@@ -27,16 +27,17 @@ def test_a_round_holds_each_command_and_all_rounds_every_two() -> None:
 def test_two_commands_at_once_killed_or_not_leave_what_they_leave_in_some_order(
     tmp_path: Path,
 ) -> None:
-    chance = random.Random(f"{ROUNDS} 20261130")  # noqa: S311 - moments, not secrets
+    chance = random.Random(f"{ROUNDS} {rounds_before()} 20261130")  # noqa: S311 - moments, not secrets
     tally, on = Tally(), Bench(tmp_path)
     print()
-    for pairs in islice(cycle(rounds()), ROUNDS):
+    for pairs in islice(cycle(rounds()), rounds_before(), ROUNDS):
         for pair in pairs:
+            n_wrong, kills = len(tally.wrong), tally.kills.copy()
             tried(on, pair, chance, tally)
-        n = sum(tally.ends.values())
+            counted(1, "mixtures of two commands", len(tally.wrong) - n_wrong)
+            counted((tally.kills - kills).total(), "kills in mixtures")
+            counted_kills(tally.kills - kills)
         ends = dict(sorted(tally.ends.items()))
+        n = sum(ends.values())
         print(f"{n} mixtures, {tally.kills.total()} kills: {ends}; {tally.kills}", flush=True)
-    counted(n, "mixtures of two commands", len(tally.wrong))
-    counted(tally.kills.total(), "kills in mixtures")
-    counted_kills(tally.kills)
     assert tally.wrong == []
