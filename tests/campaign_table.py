@@ -11,9 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import Final
 
-import afterclear
-
-PAGE: Final = Path(afterclear.__file__).parent / "help" / "campaigns.md"
+PAGE: Final = Path(__file__).parents[1] / "src/afterclear/help/campaigns.md"
 KEPT: Final = Path(__file__).with_name("campaign_results.csv")
 KILLS_OF: Final = "kills of "  # so begins what is counted where it is one command's kills
 INPUTS_OF: Final = "inputs of "  # ... or one kind's inputs, led by coverage
