@@ -1,21 +1,26 @@
 """One fleet both ways, analysed in its store and as a lake bucket by bucket, and held together.
 
-    python -m tests.benchmarks.bench_lake [rows] [engine] [folder]
+    python -m tests.benchmarks.bench_lake [rows] [--engine ENGINE] [--kill] [--pages] [--in FOLDER]
 
+``--kill``: every bucket's first worker dies with half a bucket written (not with ``here``).
 Processor seconds count: those of this process, and those the workers tell of themselves. What Java
 needs is not in it.
 """
 
+import argparse
 import json
-import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 from afterclear.commands.analysis.analysing import analyse
 from afterclear.commands.app import App
+from afterclear.commands.lake import analysing_lake
 from afterclear.commands.lake.analysing_lake import LakeReport, analyse_lake
 from afterclear.commands.lake.filling_lake import fill_lake
 from afterclear.commands.lake.publishing import OFFERED, current_run
@@ -25,6 +30,7 @@ from afterclear.store.engine.database import open_store
 from tests.benchmarks.bench_fleet import NIGHT_SHARE, _fresh_app, _load, _say
 from tests.benchmarks.fleet_rows import write_fleet, write_night
 from tests.benchmarks.measuring import Cost, cost_of
+from tests.lake.killing import build_once_killed
 
 ROWS_A_BUCKET = 1_000_000
 
@@ -36,6 +42,8 @@ class Both:
     rows: int
     engine: str
     n_buckets: int
+    n_killed: int  # workers
+    n_pages: int
     store: Cost  # analysis of the store
     fill: Cost
     driver: Cost  # of the process that asks; with engine ``here`` the buckets are in it
@@ -45,6 +53,7 @@ class Both:
     lake_bytes: int
     differs_in: tuple[str, ...]
     night_built: int
+    night_driver: Cost
     night_differs_in: tuple[str, ...]
 
     def per_core(self) -> tuple[float, float]:
@@ -53,7 +62,7 @@ class Both:
         return self.rows / self.store.cpu_s, self.rows / lake
 
 
-def measure(n_rows: int, engine: str, folder: Path) -> Both:
+def measure(n_rows: int, engine: str, folder: Path, *, kill: bool, pages: bool) -> Both:
     """Measure one size, in ``folder``."""
     files = write_fleet(folder / "files", n_rows)
     app = _fresh_app(folder)
@@ -63,7 +72,8 @@ def measure(n_rows: int, engine: str, folder: Path) -> Both:
     fill = cost_of(lambda: fill_lake(app, lake, n_buckets))
     _say(f"filled: {fill}")
     reports: list[LakeReport] = []
-    driver = cost_of(lambda: reports.append(analyse_lake(app, lake, engine)))
+    with _workers_that_die() if kill else nullcontext():
+        driver = cost_of(lambda: reports.append(analyse_lake(app, lake, engine, pages=pages)))
     _say(f"lake: {driver}")
     store = cost_of(lambda: analyse(app, full=True))
     _say(f"store: {store}")
@@ -72,13 +82,16 @@ def measure(n_rows: int, engine: str, folder: Path) -> Both:
     _load(app, write_night(folder / "night", files.n_vehicles, int(n_rows * NIGHT_SHARE)))
     later = replace(app, clock=lambda: app.clock() + timedelta(days=1))
     fill_lake(later, lake)
-    night = analyse_lake(later, lake, engine)
+    night = cost_of(lambda: reports.append(analyse_lake(later, lake, engine, pages=pages)))
+    _say(f"night: {night}")
     analyse(later)
     told = reports[0].told
     return Both(
         rows=n_rows,
         engine=engine,
         n_buckets=n_buckets,
+        n_killed=len(list(lake.glob("killed-*"))),
+        n_pages=reports[0].n_pages,
         store=store,
         fill=fill,
         driver=driver,
@@ -87,9 +100,14 @@ def measure(n_rows: int, engine: str, folder: Path) -> Both:
         worker_longest_s=max(each["seconds"] for each in told),
         lake_bytes=sum(file.stat().st_size for file in (lake / "rows").rglob("*.parquet")),
         differs_in=differs,
-        night_built=night.n_built,
+        night_built=reports[1].n_built,
+        night_driver=night,
         night_differs_in=_differing(later, lake, folder),
     )
+
+
+def _workers_that_die() -> AbstractContextManager[Any]:
+    return mock.patch.object(analysing_lake, "build_histories", build_once_killed)
 
 
 def _differing(app: App, lake: Path, folder: Path) -> tuple[str, ...]:
@@ -113,12 +131,17 @@ def _sum(files: str) -> tuple[object, ...]:
     ).fetchall()[0]
 
 
-def main(say: Callable[[str], None] = print) -> None:
+def main(arguments: Sequence[str] | None = None, say: Callable[[str], None] = print) -> None:
     """Measure one size and print it as a line of JSON."""
-    rows = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000
-    engine = sys.argv[2] if len(sys.argv) > 2 else HERE
-    with tempfile.TemporaryDirectory(dir=sys.argv[3] if len(sys.argv) > 3 else None) as name:
-        both = measure(rows, engine, Path(name))
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("rows", nargs="?", type=int, default=1_000_000)
+    parser.add_argument("--engine", default=HERE)
+    parser.add_argument("--kill", action="store_true")
+    parser.add_argument("--pages", action="store_true")
+    parser.add_argument("--in", dest="folder", help="where the fleet is made")
+    asked = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
+        both = measure(asked.rows, asked.engine, Path(name), kill=asked.kill, pages=asked.pages)
     say(json.dumps(asdict(both)))
     say("rows a processor second, store and lake: {:,.0f} {:,.0f}".format(*both.per_core()))
 

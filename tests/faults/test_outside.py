@@ -229,7 +229,7 @@ def test_a_folder_that_may_not_be_written_is_told_and_nothing_is_changed() -> No
             check=False,
             env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
         )
-        assert told.stdout.startswith("StoreError The folder"), told
+        assert told.stdout.startswith("DiskError The folder"), told
         assert sorted(p.name for p in folder.iterdir()) == ["inbox"]
     finally:
         folder.chmod(0o755)

@@ -21,7 +21,7 @@ from afterclear.commands.lake.filling_lake import fill_lake
 from afterclear.commands.lake.publishing import current_run
 from afterclear.errors import StoreError
 from afterclear.lake.engine import HERE, workers_of
-from tests.lake.comparing import differing
+from tests.lake.comparing import differing, differing_pages
 from tests.lake.killing import build_once_killed
 from tests.store.care_fixture import copy_of_garage
 
@@ -49,10 +49,11 @@ def test_the_engine_says_of_the_sample_what_the_store_says(
     app, told = demo_run
     lake = tmp_path / "lake"
     fill_lake(app, lake, 4)
-    report = analyse_lake(app, lake, TWO, as_of=told.analysis.as_of)
+    report = analyse_lake(app, lake, TWO, as_of=told.analysis.as_of, pages=True)
     assert report.n_built == report.n_buckets == 4
     assert report.verdicts.by_outcome == told.analysis.verdicts.by_outcome
     assert differing(app, lake) == {}
+    assert differing_pages(app, lake, tmp_path / "pages") == []
 
 
 @needs_spark

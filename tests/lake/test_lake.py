@@ -9,18 +9,18 @@ from click.testing import CliRunner
 from hypothesis import Phase, given, settings
 
 from afterclear.cli import main
-from afterclear.commands.analysis.analysing import analyse
+from afterclear.commands.analysis.analysing import analyse, last_event
 from afterclear.commands.app import App
 from afterclear.commands.intake.loading import Whose, load_paths
 from afterclear.commands.lake.analysing_lake import analyse_lake
 from afterclear.commands.lake.filling_lake import fill_lake
-from afterclear.commands.lake.publishing import OFFERED, current_run
+from afterclear.commands.lake.publishing import OFFERED, PAGES, current_run
 from afterclear.errors import UsageError
 from afterclear.lake.contents import contents_there
 from afterclear.lake.engine import HERE
 from tests.commands.fleet_bench import Bench
 from tests.commands.random_fleets import UNHURRIED, Fleet, fleets
-from tests.lake.comparing import differing, published
+from tests.lake.comparing import differing, differing_pages, published
 from tests.store.care_fixture import SCAN_HEAD, copy_of_garage
 
 
@@ -108,6 +108,23 @@ def test_a_lake_says_what_the_store_says_and_after_a_night_builds_only_what_is_n
     assert analyse_lake(garage, lake, HERE).n_built == 0
     assert differing(garage, lake) == {}
     assert not report.run.exists()
+
+
+@pytest.mark.slow
+def test_pages_of_a_lake_are_those_of_the_store_but_for_what_was_delivered(
+    garage: App, tmp_path: Path
+) -> None:
+    lake = tmp_path / "lake"
+    fill_lake(garage, lake, 3)
+    report = analyse_lake(garage, lake, HERE, as_of=last_event(garage), pages=True)
+    analyse(garage, full=True, as_of=last_event(garage))
+    assert differing_pages(garage, lake, tmp_path / "pages") == []
+    assert report.n_pages == len(list((report.run / PAGES).rglob("*.html")))
+    assert {path.name for path in report.run.iterdir()} == {*OFFERED, "buckets.json", PAGES}
+    assert not (lake / "work/pages").exists()
+    # without pages the next run has none, and those of the run before stay with it
+    assert not (analyse_lake(garage, lake, HERE).run / PAGES).exists()
+    assert (report.run / PAGES / "index.html").exists()
 
 
 @pytest.mark.slow

@@ -210,8 +210,7 @@ def build_fleet_digest(frames: FleetFrames, details: Details) -> DigestModel:
         vehicles=VehiclePages(paged, details, setting, head),
         lists=ListPages(lists, common),
         dossiers=DossierPages(
-            # a dossier names its vehicle and the files: where names are hidden there is none
-            shown_stock(findings.stock) if stock and not frames.names_hidden else (),
+            shown_stock(findings.stock) if stock and frames.has_dossiers else (),
             details,
             setting,
             head,
@@ -308,7 +307,7 @@ def _head(frames: FleetFrames) -> PageHead:
         language=frames.settings.language,
         audiences=frames.audiences,
         public=frames.public,
-        names_hidden=frames.names_hidden,
+        has_dossiers=frames.has_dossiers,
         tables=frames.tables_beside,
     )
 

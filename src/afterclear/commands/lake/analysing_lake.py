@@ -2,7 +2,7 @@
 
 Buckets whose rows and rules are as before are not built again, whether an earlier run ended or was
 killed. The driver (this process) gathers what the buckets left into a store of its own, judges it
-by the functions that ``analyse`` calls, and publishes the exports.
+by the functions that ``analyse`` calls, and publishes exports and, where wanted, pages.
 """
 
 import hashlib
@@ -37,11 +37,13 @@ from afterclear.errors import UsageError
 from afterclear.histories.build_histories import set_rules
 from afterclear.lake.bucket_store import leave_tables, take_decisions, take_rows, take_tables
 from afterclear.lake.contents import WHOLE, Contents, contents_there, files_of, named
-from afterclear.lake.engine import HERE, Workers, one_after_another, workers_of
-from afterclear.store.engine.database import Connection, open_store
+from afterclear.lake.engine import HERE, Told, Work, Workers, one_after_another, workers_of
+from afterclear.store.engine.database import Connection, open_store, scalar
 from afterclear.store.engine.parquet_files import put_rows
+from afterclear.store.queries.results import Analysis, add_analysis
 
 if TYPE_CHECKING:
+    from afterclear.commands.lake.lake_pages import MadePages
     from afterclear.findings.verdicts import Verdicts
 
 __all__ = ["HERE"]  # so that the command line can name it without importing the engine
@@ -65,6 +67,7 @@ class LakeReport:
     n_buckets: int
     n_built: int  # buckets that were not there from before
     run: Path  # folder of the exports
+    n_pages: int  # beside them, in its folder ``pages``
     verdicts: "Verdicts"
     told: tuple[dict[str, Any], ...]  # by each task
 
@@ -77,6 +80,7 @@ class _Run:
     lake: Path
     until: datetime
     settings: str
+    version: str  # of the rules
     tasks: tuple[Task, ...]
     workers: Workers = one_after_another
     progress: Progress = QUIET
@@ -87,9 +91,14 @@ class _Run:
         plan = f"{_WORK}/{name}.json"
         rules = self.app.history_rules(self.until)
         put_plan(self.lake / plan, Plan(self.settings, rules, tasks, pairs))
-        self.progress.begin(len(tasks))
-        asked = partial(work, str(self.lake), plan)
-        self.told += self.workers(asked, len(tasks), self.progress.advance)
+        self.work(partial(work, str(self.lake), plan), len(tasks))
+
+    def work(self, asked: Work, n_tasks: int) -> list[Told]:
+        """Let the workers do tasks 0 to n - 1; give what these told."""
+        self.progress.begin(n_tasks)
+        told = self.workers(asked, n_tasks, self.progress.advance)
+        self.told += told
+        return told
 
 
 def analyse_lake(
@@ -98,9 +107,10 @@ def analyse_lake(
     engine: str,
     *,
     as_of: datetime | None = None,
+    pages: bool = False,
     progress: Progress = QUIET,
 ) -> LakeReport:
-    """Bring a lake's results up to date with its rows, and publish them.
+    """Bring a lake's results up to date with its rows, and publish them; ``pages``: with pages.
 
     Raises:
         UsageError: there is no lake, no such engine, or exports are to have tokens for names.
@@ -127,8 +137,11 @@ def analyse_lake(
         todo = tuple(task for task in run.tasks if not (place / task.histories).exists())
         run.round("histories", build_histories, todo)
         verdicts = _judge(run, con)
-        published = publish(con, place, run.tasks, until)
-    return LakeReport(until, len(run.tasks), len(todo), published, verdicts, tuple(run.told))
+        made = _make_pages(run, con) if pages else None
+        published = publish(con, place, run.tasks, until, made.folder if made else None)
+    n_pages = made.n_pages if made else 0
+    built, told = (len(run.tasks), len(todo)), tuple(run.told)
+    return LakeReport(until, *built, published, n_pages, verdicts, told)
 
 
 def _begun(app: App, con: Connection, lake: Path, contents: Contents, until: datetime) -> _Run:
@@ -141,7 +154,7 @@ def _begun(app: App, con: Connection, lake: Path, contents: Contents, until: dat
     take_decisions(con, [lake / file for file in files_of(contents.whole(), WHOLE)])
     version = rules_version(app, learn_links(con, app.catalogue, until))
     settings = _put_settings(app, con, lake, version)
-    return _Run(app, lake, until, settings, tasks_of(contents, version, until))
+    return _Run(app, lake, until, settings, version, tasks_of(contents, version, until))
 
 
 def _sweep_unfinished(lake: Path) -> None:
@@ -179,6 +192,17 @@ def _judge(run: _Run, con: Connection) -> "Verdicts":
         take_tables(con, run.lake / task.histories)
     set_rules(con, run.app.history_rules(run.until))
     return judge_all(con, run.app, run.until, partial(_tell_roles, run))
+
+
+def _make_pages(run: _Run, con: Connection) -> "MadePages":
+    """Make the fleet's pages, those of vehicles by the workers."""
+    from afterclear.commands.lake.lake_pages import make_pages  # noqa: PLC0415 - as above
+
+    now = run.app.clock()
+    n_vehicles = scalar(con, "SELECT count(*) FROM store.vehicle_words")
+    done = Analysis(1, run.until, 0, True, run.version, n_vehicles, now, now)  # noqa: FBT003
+    add_analysis(con, done)
+    return make_pages(run.app, con, run.lake, run.until, run.work)
 
 
 def _tell_roles(run: _Run, app: App, con: Connection) -> None:

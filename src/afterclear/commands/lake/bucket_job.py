@@ -146,11 +146,17 @@ class Meter:
         return cls(time.monotonic(), time.process_time())
 
     def told(self, task: Task, *, is_new: bool) -> dict[str, Any]:
-        """Say what was used so far."""
+        """Say of a bucket's task what was used so far."""
         return {
             "bucket": task.bucket,
             "is_new": is_new,
             "rows": task.n_scan_rows,
+            **self.used_so_far(),
+        }
+
+    def used_so_far(self) -> dict[str, float]:
+        """Say how long it took, in seconds and seconds of a processor, and the most memory."""
+        return {
             "seconds": time.monotonic() - self.begun,
             "cpu_s": time.process_time() - self.used,
             "peak_mb": _peak_mb(),

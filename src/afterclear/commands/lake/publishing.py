@@ -24,6 +24,7 @@ from afterclear.store.queries.exports import EXPORTS
 _OF_ONE_STORE: Final = ("rejections", "loads", "digests", "sent", "identity_conflicts")
 OFFERED: Final = tuple(name for name in EXPORTS if name not in _OF_ONE_STORE)
 CURRENT: Final = "CURRENT"
+PAGES: Final = "pages"  # in a run's folder, where there are any
 _PLACES: Final = "buckets.json"  # the buckets' folders a run was made of
 _RESULTS: Final = "results"
 _MODE: Final = 0o640
@@ -35,10 +36,13 @@ def current_run(lake: Path) -> Path | None:
     return lake / _RESULTS / pointer.read_text().strip() if pointer.exists() else None
 
 
-def publish(con: Connection, lake: Path, tasks: Iterable[Task], as_of: datetime) -> Path:
+def publish(
+    con: Connection, lake: Path, tasks: Iterable[Task], as_of: datetime, pages: Path | None = None
+) -> Path:
     """Write every export of a run, then let it count; ``con`` has the histories and findings.
 
-    Removes the runs before the last one, and the buckets only they were made of.
+    ``pages``: a folder that becomes the run's folder of pages; None: it has none.  Removes the
+    runs before the last one, and the buckets only they were made of.
     """
     tasks = tuple(tasks)
     run = lake / _RESULTS / f"{as_of:%Y%m%dT%H%M%S}-{secrets.token_hex(4)}"
@@ -51,6 +55,8 @@ def publish(con: Connection, lake: Path, tasks: Iterable[Task], as_of: datetime)
             write_export(con, table, "parquet", building / table / "fleet.parquet")
     places = [place for task in tasks for place in (task.histories, task.roles)]
     (building / _PLACES).write_text(json.dumps(places), encoding="utf-8")
+    if pages:
+        pages.rename(building / PAGES)
     before = current_run(lake)
     building.rename(run)
     put_whole(lake / _RESULTS / CURRENT, f"{run.name}\n".encode(), _MODE)

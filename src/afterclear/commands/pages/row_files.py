@@ -46,16 +46,25 @@ def tables_beside_pages(con: Connection) -> frozenset[str]:
     return frozenset(name for name in EXPORTS if counts.get(name, 0) <= MOST_ROWS)
 
 
+def row_files_linked(html: str) -> set[str]:
+    """Name the row files that a page links."""
+    return set(_LINK.findall(html))
+
+
 def with_row_files(
-    con: Connection, pages: Iterable[tuple[str, str]], shown: DigestSettings
+    con: Connection,
+    pages: Iterable[tuple[str, str]],
+    shown: DigestSettings,
+    linked_elsewhere: Iterable[str] = (),
 ) -> Iterator[tuple[str, str]]:
     """Yield pages, and before the index the row files they link, each once.
 
-    Without who did the work, unless people may be named (``technicians``).
+    ``linked_elsewhere``: row files that pages written by others link.  Without who did the work,
+    unless people may be named (``technicians``).
     """
-    linked: set[str] = set()
+    linked = set(linked_elsewhere)
     for name, html in pages:
-        linked.update(_LINK.findall(html))
+        linked |= row_files_linked(html)
         if name == INDEX:
             yield from _row_files(con, sorted(linked), shown)
         yield name, html

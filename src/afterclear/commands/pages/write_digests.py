@@ -258,7 +258,7 @@ def shown_names(
         return frames, details, ()
     hidden = personal_values(frames, gathered.people)
     tokened, private = pseudonymise_fleet(frames, gathered.people, details, names)
-    tokened = replace(tokened, names_hidden=True)
+    tokened = replace(tokened, has_dossiers=False)
     return tokened, private, sought(hidden, own_words(app.config.tables) | shown_words(tokened))
 
 

@@ -204,7 +204,7 @@ class LoadLine:
 class DataNotes:
     """What the digest could not use, and which vehicles were not scanned."""
 
-    n_rejections: int
+    n_rejections: int | None  # None: who made the digest does not know what was refused
     loads_with_refusals: tuple[LoadLine, ...]
     stale_sources: tuple[StaleSource, ...]
     set_aside: tuple[SetAside, ...]
@@ -230,7 +230,7 @@ class PageHead:
     language: str = "en"
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")  # whose pages this digest has
     public: bool = False  # without personal data
-    names_hidden: bool = False  # tokens stand for names
+    has_dossiers: bool = True
     tables: frozenset[str] = frozenset()  # whose rows are in files beside the pages
     hour_km: float | None = None  # a vehicle without odometer: km that equal one engine hour
     # a vehicle's page is dated by its own records, so that it changes only when they do

@@ -71,13 +71,14 @@ class DigestContext:
     cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
     # by kind of part; kinds without any are left out
     part_cautions: Mapping[str, tuple[Caution, ...]] = field(default_factory=dict)
-    n_rejections: int = 0  # rows refused and not yet mended
+    n_rejections: int | None = 0  # rows refused and not yet mended; None: not known, nor sources
     n_refused_orders: int = 0  # of these, rows of work orders
     stale_sources: tuple[StaleSource, ...] = ()
     findings: Mapping[str, pl.DataFrame]  # tables of findings by name (finding_rows.py)
     audiences: tuple[Audience, ...] = ("fleet", "garage", "stock")
     public: bool = False  # personal data are removed
-    names_hidden: bool = False  # tokens stand for names
+    # a dossier names its vehicle, and the files it rests on: not where names are hidden
+    has_dossiers: bool = True
     tables_beside: frozenset[str] = frozenset()  # whose rows are in files beside the pages
 
 
