@@ -7,8 +7,8 @@ distribution is the one that has them; never narrower than by chance alone.
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from afterclear.estimators.arrays.counts import negative_binomial_quantile, poisson_quantile
 from afterclear.estimators.arrays.validation import FloatArray, as_floats, check_same_shape
 
 _HARDLY = 1e-6  # of the mean: a spread as by chance
@@ -23,7 +23,8 @@ def quantile(mean: ArrayLike, variance: ArrayLike, level: float) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         size = np.where(is_wide, means**2 / np.where(is_wide, extra, 1.0), 1.0)
         share = size / (size + means)
-    found = np.where(is_wide, stats.nbinom.ppf(level, size, share), stats.poisson.ppf(level, means))
+    by_chance = poisson_quantile(level, means)
+    found = np.where(is_wide, negative_binomial_quantile(level, size, share), by_chance)
     return np.where(means > 0, found, 0.0)
 
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from afterclear.estimators.arrays.ragged import group_sums
 from afterclear.estimators.arrays.validation import (
@@ -277,12 +277,12 @@ def _told(rows: Compared, law: Law, fit: _Fit, known: tuple[float, int]) -> Befo
 
     error = float(np.sqrt(fit.curve.spread()[1] * design))
     profile = _Profile(rows, law, fit, design)
-    reach = float(stats.t.ppf(1 - _ALPHA / 2, degrees))
+    reach = float(special.stdtrit(degrees, 1 - _ALPHA / 2))
     low, high = (apart(profile.end(reach, side, error)) for side in (-1, 1))
     for_all = _for_all_looks(error)
     before, after, others_before, others_after = (mean(fit.at, side) for side in sides)
     expected = mean(fit.at - fit.effect, own)
-    wanted = law.halved(expected) / float(stats.norm.ppf(1 - _ALPHA / 2) + stats.norm.ppf(_POWER))
+    wanted = law.halved(expected) / float(special.ndtri(1 - _ALPHA / 2) + special.ndtri(_POWER))
     return BeforeAfter(
         before=before,
         after=after,
@@ -297,7 +297,7 @@ def _told(rows: Compared, law: Law, fit: _Fit, known: tuple[float, int]) -> Befo
         difference=after - expected,
         difference_low=low[1],
         difference_high=high[1],
-        p_value=float(2 * stats.t.sf(profile.away(profile.held(0.0)), degrees)),
+        p_value=float(2 * special.stdtr(degrees, -profile.away(profile.held(0.0)))),
         is_precise=error <= wanted,
         needed=_needed(law, fit, own, (wanted, design)),
     )

@@ -2,8 +2,9 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import special, stats
+from scipy import special
 
+from afterclear.estimators.arrays.counts import binomial_chance
 from afterclear.estimators.arrays.validation import (
     FloatArray,
     as_floats,
@@ -48,7 +49,7 @@ def _at_least(counts: FloatArray, means: FloatArray, shares: FloatArray) -> Floa
     for new_before in range(int(counts.max(initial=0))):
         rows = np.flatnonzero(counts > new_before)
         # the binomial of n - 1 onsets after the first, of which so many are new
-        weight = stats.binom.pmf(new_before, counts[rows] - 1, 1 - shares[rows])
+        weight = binomial_chance(new_before, counts[rows] - 1, 1 - shares[rows])
         found[rows] += weight * special.gammainc(new_before + 1, (means * (1 - shares))[rows])
     return np.asarray(np.minimum(found, 1.0), dtype=np.float64)
 

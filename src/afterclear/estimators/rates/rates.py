@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
+from afterclear.estimators.arrays.counts import poisson_chance
 from afterclear.estimators.arrays.validation import (
     FloatArray,
     IntArray,
@@ -133,7 +134,7 @@ def poisson_excess_p(count: ArrayLike, expected: ArrayLike, *, mid_p: bool = Tru
     check_non_negative("count", counts)
     check_non_negative("expected", means)
     above = np.where(counts > 0, special.gammainc(np.maximum(counts, 1), means), 1.0)
-    half = stats.poisson.pmf(counts, means) / 2 if mid_p else 0.0
+    half = poisson_chance(counts, means) / 2 if mid_p else 0.0
     return np.asarray(above - half, dtype=np.float64)
 
 
@@ -369,7 +370,8 @@ def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
     tested = ~np.isnan(p)
     q = np.full(p.size, np.nan)
     if tested.any():
-        q[tested] = stats.false_discovery_control(p[tested], method="bh")
+        own = p[tested]
+        q[tested] = q_values_by_group(own, np.zeros(own.size, dtype=np.int64), [own.size])
     return q
 
 
