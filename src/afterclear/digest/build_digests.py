@@ -71,6 +71,23 @@ class VehicleChunk:
     setting: Setting
     head: PageHead
 
+    @property
+    def n_rows(self) -> int:
+        """Rows of all tables: what making the pages takes grows with them."""
+        return sum(map(len, self.tables.values()))
+
+    def apart(self, n: int) -> Iterator["VehicleChunk"]:
+        """Divide the vehicles, in their order, among at most ``n`` chunks of nearly one size."""
+        size = -(-len(self.vehicle_ids) // n)
+        for start in range(0, len(self.vehicle_ids), size):
+            own = self.vehicle_ids[start : start + size]
+            theirs = pl.col("vehicle_id").is_in(own)
+            yield replace(
+                self,
+                vehicle_ids=own,
+                tables={name: rows.filter(theirs) for name, rows in self.tables.items()},
+            )
+
     def pages(self) -> Iterator[VehiclePage]:
         """Yield pages in the order of the vehicles."""
         found = vehicle_findings(self.tables)
