@@ -155,7 +155,9 @@ _NUMBER_OF_MAKE = re.compile(
     r"([0-9A-Z]{1,14})(?:\.0)?(?:[-:]([0-9A-F]{2}))?(?:/([0-9A-Z]{1,4}))?", re.ASCII
 )
 _WORDS_OF_LIST = re.compile(
-    r"SPN[ :=#]*\d+(?:[ ,:/_.+-]*FMI[ :=#]*\d+|[/.-]\d{1,2}\b)?|[^\s,;|]+", re.ASCII | re.IGNORECASE
+    r"SPN[ :=#]*\d+(?:[ ,:/_.+-]*FMI[ :=#]*\d+|[/.-]\d{1,2}\b)?"
+    r"|(?:[^\s,;|+/]|[+/](?![PCBU][0-3][0-9A-F]{3}))+",  # P0171+P0174
+    re.ASCII | re.IGNORECASE,
 )
 _RESERVED_MAKES = {"spn", "fmi", "dtc", "code", "fault"}
 _LOOKS_STANDARD = re.compile(
@@ -226,6 +228,8 @@ def split_codes(cell: str) -> tuple[str, ...]:
 
     >>> split_codes("P0301, C0034-11;SPN 100 FMI 4")
     ('P0301', 'C0034-11', 'SPN 100 FMI 4')
+    >>> split_codes("P0171+P0174")
+    ('P0171', 'P0174')
     """
     return tuple(found[0] for found in _WORDS_OF_LIST.finditer(cell))
 

@@ -26,17 +26,10 @@ from tests.readers.messy.files import Messy
 
 # Refused with a reason, where a person who knows the sender could load more.
 NOT_READ = {
-    "annahme_abgabe.csv": "codes joined by plus, in a table headed as orders",
     "two_exports_pasted.csv": "a second export below the first, with other headings",
-    "outer_quotes.csv": "each line as a whole within quotes",
     "modules_as_keys.jsonl": "control units as keys",
-    "tres_manos.csv": "dots, commas and blanks before three digits in one column: rows are refused",
-    "circa.csv": "distances said to be about so much",
     "semaines.csv": "a column of distances for each week",
     "intervalles.csv": "codes from one to another: such rows are refused",
-    "not_found.csv": "codes that were looked for and not found: such rows are refused",
-    "od_do.csv": "an order that took three days",
-    "weeks.csv": "days as week and weekday of ISO 8601",
     "codes_as_keys.json": "codes as keys",
     "codes_oben.csv": "codes as headings",
     "informe_paginas.txt": "a unit that runs over two pages",

@@ -34,8 +34,7 @@ def _distances() -> Iterator[Messy]:
                 sheet(typists),
                 scans(("V-01", "2026-03-14T00:00", 98000, "Motor", "P0420"),
                       ("V-02", "2026-03-15T00:00", 51310, "Motor", "P0301"),
-                      ("V-03", "2026-03-16T00:00", 90450, "Motor", None)),
-                answers={"decimal-mark": "comma"})  # fmt: skip
+                      ("V-03", "2026-03-16T00:00", 90450, "Motor", None)))  # fmt: skip
     unknown = [
         ["Fahrzeug", "Datum", "km-Stand", "Steuergerät", "Fehlercode"],
         ["V-01", "13.02.2026", "124001", "Motor", "P0301"],
@@ -59,7 +58,8 @@ def _distances() -> Iterator[Messy]:
                 repairs(("V-01", "2026-02-13T00:00", 124000, "Zündspule ersetzt", "A-1"),
                         ("V-02", "2026-02-14T00:00", 98020, "Radsensor ersetzt", "A-2"),
                         ("V-03", "2026-02-15T00:00", 71200, "Bremsbeläge vorn ersetzt", "A-3"),
-                        names="vehicle_id repaired_at odometer_km notes repair_id"))  # fmt: skip
+                        names="vehicle_id repaired_at odometer_km notes repair_id"),
+                answers={"about": "take"})  # fmt: skip
     weeks = [
         ["Véhicule", "12/01/2026", "19/01/2026", "26/01/2026"],
         ["V-01", "70 050", "70 410", "70 990"],
@@ -98,7 +98,8 @@ def _codes() -> Iterator[Messy]:
                       ("V-02", "2026-03-15T00:00", 51650, "Engine", None),
                       ("V-03", "2026-03-16T00:00", 71200, "Brakes", None),
                       ("V-04", "2026-03-17T00:00", 98000, "Brakes", "C0040"),
-                      names=_WITH_NOTES))  # fmt: skip
+                      names=_WITH_NOTES),
+                answers={"denied": "clean"})  # fmt: skip
     wiped = [
         ["Stock no", "VIN", "Date", "Mileage (mi)", "Module", "DTC", "Cleared"],
         ["V-01", VIN(1), "14/03/2026", "51,650", "Engine", "P0301", "Yes"],
@@ -195,8 +196,7 @@ def _times() -> Iterator[Messy]:
     yield Messy("od_do.csv", "pl", "an order that took three days", sheet(span),
                 repairs(("V-05", "2026-02-14T00:00", 91200, "Wymiana świec żarowych", "Z/1"),
                         ("V-04", "2026-02-13T00:00", 98000, "Wymiana łożyska koła", "Z/2"),
-                        names="vehicle_id repaired_at odometer_km notes repair_id"),
-                refused=1)  # fmt: skip
+                        names="vehicle_id repaired_at odometer_km notes repair_id"))  # fmt: skip
     iso = [
         ["Unit", "Week day", "Odo km", "ECU", "Fault"],
         ["V-01", "2026-W11-6", "83120", "Engine", "P0301"],

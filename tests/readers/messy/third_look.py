@@ -38,8 +38,7 @@ def garages() -> Iterator[Messy]:
                 sheet(both),
                 scans(("V-01", "2026-02-13T00:00", 123456, ALL, "P0171"),
                       ("V-01", "2026-02-13T00:00", 123456, ALL, "P0174"),
-                      ("V-02", "2026-02-14T00:00", 98020, ALL, None)),
-                answers={"odometer": "km Annahme"})  # fmt: skip
+                      ("V-02", "2026-02-14T00:00", 98020, ALL, None)))  # fmt: skip
     orders = [
         ["Auftrags-Nr.", "Kennzeichen", "Auftragsdatum", "KM", "Arbeitsposition", "Menge", "ME",
          "Netto EUR", "Status"],

@@ -39,6 +39,9 @@ MAX_ROW_LINES = 1000  # a quoted cell with more line breaks has lost its closing
 QUOTED = "quotes that are closed, and doubled inside a quoted cell"
 
 
+_ONE_CELL = re.compile(r'\s*"([^"]*(?:""[^"]*)*)"\s*')
+
+
 class Torn(list[str]):
     """Cells of a line whose quotes do not close, or close within a cell."""
 
@@ -58,7 +61,8 @@ class DelimitedFile:
 
         """
         text = decoded(self.raw, self.how.encoding, self.where)
-        return replace(text, text=text.text.replace("\r\n", "\n").replace("\r", "\n"))
+        plain = text.text.replace("\r\n", "\n").replace("\r", "\n")
+        return replace(text, text=without_outer_quotes(plain, self.how.delimiter))
 
     @property
     def note(self) -> str:
@@ -70,7 +74,9 @@ class DelimitedFile:
         """Whether the bytes may go to the parser as they are: UTF-8, plain line ends."""
         raw = self.raw
         stated = self.how.encoding in {"detect", "utf-8"}
-        return stated and raw[:3] != BOM_UTF8 and b"\r" not in raw and b"\x00" not in raw
+        is_plain = raw[:3] != BOM_UTF8 and b"\r" not in raw and b"\x00" not in raw
+        first = raw[:MAX_LINE].partition(b"\n")[0].decode("utf-8", "replace")
+        return stated and is_plain and _whole_line(first) is None
 
     def table(self, spec: MapTable) -> SourceTable:
         """Take one table out.
@@ -291,7 +297,29 @@ def _rows(lines: list[str], delimiter: str, width: int = 0) -> Iterator[tuple[in
             break
 
 
+def without_outer_quotes(text: str, delimiter: str) -> str:
+    r"""Take the quotes off lines that were saved as one cell each, where the headings were.
+
+    >>> without_outer_quotes('"Vehicle,Day"\n"V-01,9 March"', ",")
+    'Vehicle,Day\nV-01,9 March'
+    """
+    first = text.lstrip("\n")[:MAX_LINE].partition("\n")[0]
+    headings = _whole_line(first)
+    if headings is None or delimiter not in headings:
+        return text
+    return "\n".join(
+        line if (inner := _whole_line(line)) is None else inner for line in text.split("\n")
+    )
+
+
+def _whole_line(line: str) -> str | None:
+    """Give what is within the quotes of a line that is one quoted cell; None: it is none."""
+    found = _ONE_CELL.fullmatch(line)
+    return found[1].replace('""', '"') if found else None
+
+
 def as_grid(text: str, delimiter: str, most: int) -> list[tuple[int, Cells]]:
     """Split the first rows of a text, for inspection."""
     plain = text.replace("\r\n", "\n").replace("\r", "\n")
+    plain = without_outer_quotes(plain, delimiter)
     return list(islice(_rows(plain.split("\n"), delimiter), most))

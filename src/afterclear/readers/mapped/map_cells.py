@@ -63,7 +63,7 @@ class Target:
 _CODE = r"\b[PCBU][0-3][0-9A-F]{3}\b"
 # What stands behind a code that was not there, or is there no longer, in the languages served
 # (common practice, no source).  An order's code is what its work was for: it should be gone.
-_NOT_FOUND = (
+NOT_FOUND = (
     r"NOT (?:FOUND|PRESENT|STORED)|NICHT (?:GEFUNDEN|VORHANDEN|GESPEICHERT)"
     r"|NON (?:TROUV|PR[EÉ]SENT)\w*|ABSENTE?|NO (?:ENCONTRAD|PRESENT)\w*|AUSENTE"
     r"|NIE (?:ZNALEZIONO|STWIERDZONO)|BRAK"
@@ -71,7 +71,7 @@ _NOT_FOUND = (
 _GONE = r"CLEARED|FIXED|GEL(?:Ö|OE)SCHT|BEHOBEN|EFFAC\w*|BORRAD\w*|(?:WY)?SKASOWAN\w*|OK|I\. ?O\."
 _DENIED = {
     name: rf"^\s*{_CODE}(?:-[0-9A-F]{{2}})?[\s:=(\[\x{{2013}}-]*(?:{said})[)\]\s.]*$"
-    for name, said in (("code", f"{_NOT_FOUND}|{_GONE}"), ("codes", _NOT_FOUND))
+    for name, said in (("code", f"{NOT_FOUND}|{_GONE}"), ("codes", NOT_FOUND))
 }
 
 
@@ -149,6 +149,7 @@ def _refuse_other_codes(made: PlainCells, denied: str) -> None:
         worded("all codes of the cell; the map's pattern loses some. `each` in the map parts them"),
     )
     is_denied = made.raw.fill_null("").str.to_uppercase().str.contains(denied)
+    is_denied &= made.cells.is_not_null()  # a map may say that it is no code
     said = worded("a code that was stored; the cell says that it was not, or no longer")
     refuse(made, is_denied, said)
 
@@ -227,6 +228,8 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
     factors: pl.Series | None = None
     if unit == "cell":
         factors = _split_unit(made)
+    if column.thousands:
+        how = _without_groups(made, column.thousands, how)
     cells = made.cells
     shape = number_shape(how.decimal, how.thousands)
     if made.name in ODOMETERS:
@@ -244,6 +247,21 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
         made.name = MILE_COLUMNS[made.name]  # the store turns miles into km
     elif unit and UNITS[unit][1] != 1:
         made.cells = _times(cells, UNITS[unit][1])
+
+
+def _without_groups(made: PlainCells, marks: str, how: ImportMap) -> ImportMap:
+    """Take the marks out of numbers in which one of a column's marks parts thousands."""
+    groups = "|".join(rf"\d{{1,3}}(?:{re.escape(mark)}\d{{3}})+" for mark in marks)
+    more = "" if how.decimal in marks else rf"(?:{re.escape(how.decimal)}\d+)?"
+    is_parted = made.cells.str.contains(rf"^[+-]?(?:{groups}){more}$").fill_null(value=False)
+    made.cells = made.cells.str.replace_all(f"[{re.escape(marks)}]", "").zip_with(
+        is_parted, made.cells
+    )
+    if how.decimal in marks:
+        is_whole = made.cells.str.contains(r"^[+-]?\d+$").fill_null(value=True)
+        said = worded("a whole number, one of {marks!r} before each three digits", marks=marks)
+        refuse(made, ~is_whole, said)
+    return replace(how, thousands="")
 
 
 def _refuse_cut_thousands(made: PlainCells, how: ImportMap) -> None:

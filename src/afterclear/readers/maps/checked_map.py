@@ -39,6 +39,7 @@ class MapColumn:
     pattern: str | None = None  # part of the cell that is taken
     each: str | None = None  # what separates several values: a row each
     unit: str | None = None  # unit of the numbers; "cell": it is beside them
+    thousands: str = ""  # marks of this column, each of which may part groups of three digits
     times: str = ""  # heading of pieces: the numbers are multiplied by them
     date_format: Names = ()  # how these times are written, if not as the map's
     values: dict[str, str] = field(default_factory=dict)  # their words to ours

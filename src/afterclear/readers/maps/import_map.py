@@ -162,6 +162,8 @@ def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> 
             f"{name}: from and above together are of times: the day above, the hour in the one "
             "column of from"
         )
+    if column.thousands and (kind not in NUMBERS or not {*column.thousands} <= {*MARKS}):
+        wrong.append(f"{name}: thousands {column.thousands!r}; marks between digits, on numbers")
     if column.times and kind not in NUMBERS:
         wrong.append(f"{name}: times belongs to columns that hold a number")
     if column.date_format and kind not in TIMES:

@@ -31,6 +31,7 @@ from afterclear.readers.suggest.columns.numbers import (
     is_number,
     parted,
 )
+from afterclear.readers.suggest.columns.odometer_cells import written_plainly
 from afterclear.readers.suggest.columns.profiles import (
     Known,
     Profile,
@@ -110,7 +111,7 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
         UsageError: a person picked what cannot be for a column.
 
     """
-    profiles = profiles_of(seen.frame, context.words, seen.units)
+    profiles = [*map(written_plainly, profiles_of(seen.frame, context.words, seen.units))]
     picks = picks_of(asker.answers, [p.heading for p in profiles])
     whole = sight_of(profiles, context)
     source = (seen, delivery, context)

@@ -69,7 +69,8 @@ def side_by_side(sight: Sight) -> Wide | None:
 
 def is_code_column(profile: Profile, words: HeadingWords) -> bool:
     """Recognise a column that holds codes, or says in words that there is none, or no answer."""
-    values = [v for v in profile.values if not (is_none_word(v) or is_silent_word(v, words))]
+    none = [v for v in profile.values if is_none_word(v) or is_silent_word(v, words)]
+    values = [v for v in profile.values if v not in none and not profile.says_empty(v)]
     if values:
         return sum(map(is_codes, values)) / len(values) >= _FITS
     return bool(profile.values) and profile.means("code") > 0.5

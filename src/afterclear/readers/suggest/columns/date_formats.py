@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import polars as pl
@@ -31,8 +31,14 @@ _DAY_WORD = re.compile(
 )
 _WORD_DAY = re.compile(r"([A-Z][a-z]{2})(\.?\s)(\d{1,2})(,?\s)(\d{4})")
 _COMPACT = re.compile(r"(\d{8})(\d{6}|\d{4})?$")
+# A day by its week (ISO 8601-1:2019; from memory): year, week, day of the week from Monday as 1
+_OF_WEEK = re.compile(r"\d{4}(-?)W(?:0[1-9]|[1-4]\d|5[0-3])(-?)[1-7](?!\d)")
 _JOINER = re.compile(r"(\s*(?:T|,|um|at|a las|o|-|;|à|godz\.?)?\s*)(?=\d)")
 WEEKDAY_PATTERN = r"^[^\d\s]+\s+(.*)$"
+# 12-14.02.2026, 12.02. bis 14.02.2026: what is taken is the last day
+_TO = r"\s*(?:-|–|bis|to|until|au|al|do)\s*"  # noqa: RUF001 - a dash as it is written
+SPAN_PATTERN = rf"^(?:\d[\d./]*{_TO})?(\d{{1,2}}[./]\d{{1,2}}[./]\d{{2,4}}.*)$"
+_SPAN = re.compile(rf"(\d{{1,2}})((?:[./]\d{{1,2}}(?:[./]\d{{2,4}})?)?)[./]?{_TO}(\d{{1,2}})[./].*")
 # RFC 9557: a zone's name in brackets, behind the offset that counts
 _ZONE_PATTERN = r"^(.*(?:Z|[+-]\d\d:?\d\d))\[!?[A-Za-z_/+-]+\]$"
 
@@ -58,6 +64,7 @@ class TimeColumn:
     has_day: bool = True
     serial: str = ""  # 1900: day numbers of a spreadsheet
     pattern: str = ""  # what is read, where a weekday comes first or a zone's name last
+    spans: tuple[str, ...] = ()  # cells that tell two days
 
     def formats(self, order: str) -> tuple[str, ...]:
         """Give the formats for a map, each once."""
@@ -80,11 +87,13 @@ def time_column(profile: Profile) -> TimeColumn | None:
     if not profile.values:
         return None
     values = [in_english(v) for v in profile.values]
-    pattern = ""
+    pattern, spans = "", tuple(filter(_is_span, values))
     if all(_WEEKDAY.match(v) for v in values):
         values, pattern = [_WEEKDAY.sub("", v) for v in values], WEEKDAY_PATTERN
     elif all(re.match(_ZONE_PATTERN, v) for v in values):
         values, pattern = [_bare(v, _ZONE_PATTERN) for v in values], _ZONE_PATTERN
+    elif spans and all(re.match(SPAN_PATTERN, v) for v in values):
+        values, pattern = [_bare(v, SPAN_PATTERN) for v in values], SPAN_PATTERN
     shapes: dict[Shape, None] = {}
     n_read, serial = 0, ""
     is_headed = _is_headed(profile)
@@ -99,7 +108,15 @@ def time_column(profile: Profile) -> TimeColumn | None:
         return _by_number(profile)
     merged = _agreed(list(shapes))
     has_clock = any("%M" in s.by_order[0][1] for s in merged)
-    return TimeColumn(profile.heading, merged, has_clock, serial=serial, pattern=pattern)
+    spans = spans if pattern == SPAN_PATTERN else ()
+    made = TimeColumn(profile.heading, merged, has_clock, serial=serial, pattern=pattern)
+    return replace(made, spans=spans)
+
+
+def _is_span(value: str) -> bool:
+    """Recognise a first and a last day: 12-14.02.2026, but not 14-12.02.2026."""
+    found = _SPAN.fullmatch(value)
+    return found is not None and (bool(found[2]) or int(found[1]) < int(found[3]))
 
 
 def _bare(value: str, pattern: str) -> str:
@@ -151,7 +168,7 @@ def _is_serial(value: str) -> bool:
 
 def _shape_of(value: str) -> Shape | None:
     """Give the formats one cell can be read by."""
-    for begins in (_of_parts, _of_day_word, _of_word_day, _of_compact):
+    for begins in (_of_parts, _of_day_word, _of_word_day, _of_week, _of_compact):
         for day, rest in begins(value):
             after = _after_day(rest)
             if after is not None:
@@ -199,6 +216,12 @@ def _of_word_day(value: str) -> Iterator[tuple[_Day, str]]:
     if found := _WORD_DAY.match(value):
         _, gap, _, gap2, _ = found.groups()
         yield (("", f"%b{gap}%d{gap2}%Y"),), value[found.end() :]
+
+
+def _of_week(value: str) -> Iterator[tuple[_Day, str]]:
+    found = _OF_WEEK.match(value)
+    if found and found[1] == found[2]:
+        yield (("", f"%G{found[1]}W%V{found[1]}%u"),), value[found.end() :]
 
 
 def _of_compact(value: str) -> Iterator[tuple[_Day, str]]:

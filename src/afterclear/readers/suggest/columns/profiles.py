@@ -36,6 +36,9 @@ _PARTED = re.compile(r"\s*[;|\n]\s*|\s+[/+]\s+")
 _SPN_WORD = re.compile(r"SPN\s*:?\s*\d+", re.IGNORECASE)
 _BARE_CODE = re.compile(r"[0-9A-F]{3,6}(?:[-/.]\d{1,2})?", re.IGNORECASE)
 _UNIT_MARKS = re.compile(r"[(\[][^)\]]*[)\]]")
+# What is said of a memory under a heading that names one: Fehlerspeicher, leer.
+_MEMORY = re.compile(r"(?i)speicher|memor|m[ée]moire|pami[eę]|pamiec")
+_EMPTY = {"empty", "leer", "vide", "vacío", "vacía", "vacio", "vacia", "pusta", "pusty"}
 _GENERIC = {"id", "name", "value", "text", "number", "code", "#text", "no", "nr", "@id", "@name"}
 WORDS_OF_TEXT = 2.0  # words of a cell on average from which a column is free text
 
@@ -66,6 +69,9 @@ class Profile:
     cells: list[str]  # of the first rows, '' where empty
     meant: Mapping[str, float]  # plain column or helper -> how strongly the heading points to it
     unit_below: str = ""  # a unit that stands below the heading, in a row of units
+    # how an odometer's cells were written, where that was in two ways; its cells here are plain
+    about: tuple[str, ...] = ()  # cells that say about so much
+    marks: str = ""  # marks that part its thousands, one as good as another
 
     @cached_property
     def values(self) -> list[str]:
@@ -85,6 +91,15 @@ class Profile:
     def share(self, fits: Callable[[str], object]) -> float:
         """Give the share of distinct values that fit."""
         return sum(bool(fits(v)) for v in self.values) / len(self.values) if self.values else 0.0
+
+    def says_empty(self, value: str) -> bool:
+        """Whether a value says that a memory is empty, under a heading that names a memory."""
+        return self.names_memory and value.casefold() in _EMPTY
+
+    @property
+    def names_memory(self) -> bool:
+        """Whether the heading names a fault memory."""
+        return bool(_MEMORY.search(self.heading))
 
     def means(self, *names: str) -> float:
         """How strongly the heading points to one of these."""

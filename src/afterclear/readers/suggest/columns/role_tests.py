@@ -56,7 +56,8 @@ Test = Callable[[Profile, Sight], float | None]
 
 
 def _codes(p: Profile, s: Sight) -> float:
-    values = [v for v in p.values if not (is_none_word(v) or is_silent_word(v, s.words))]
+    none = [v for v in p.values if is_none_word(v) or is_silent_word(v, s.words)]
+    values = [v for v in p.values if v not in none and not p.says_empty(v)]
     is_named = p.means("code") > FITS
     fits = [v for v in values if is_codes(v) or (is_named and with_figure_0(v))]
     return len(fits) / len(values) if values else 0.0

@@ -1,6 +1,7 @@
 """The odometer and the engine's hours, with their units."""
 
 import re
+from collections.abc import Mapping
 from itertools import pairwise
 
 from afterclear.catalogue.folded_words import words_of
@@ -10,6 +11,7 @@ from afterclear.readers.suggest.columns.column_choice import BLANKS
 from afterclear.readers.suggest.columns.date_formats import read_times
 from afterclear.readers.suggest.columns.known_past import Past
 from afterclear.readers.suggest.columns.numbers import Numbers, as_number, parted
+from afterclear.readers.suggest.columns.odometer_cells import ABOUT
 from afterclear.readers.suggest.columns.profiles import Profile
 from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.columns.readings import (
@@ -226,6 +228,9 @@ def _fill_odometer(f: Filling) -> None:
         spec |= {"unit": "mi"} if chosen == "mi" else {}
     if unit == "cell" and any((p := parted(v)) and not p.unit for v in profile.values):
         _some_without_unit(f, profile, spec)
+    spec |= _about_so_much(f, profile, spec)
+    if profile.marks:
+        spec["thousands"] = profile.marks
     spec |= blank_words(profile)
     reason = worded(
         "{reason}; unit: {unit}{because}",
@@ -319,6 +324,31 @@ def _some_without_unit(f: Filling, profile: Profile, spec: dict[str, object]) ->
             unasked="refuse",
         )
     )
+
+
+def _about_so_much(f: Filling, profile: Profile, spec: Mapping[str, object]) -> dict[str, object]:
+    """Ask whether distances count that are said to be about so much."""
+    if not profile.about:
+        return {}
+    question = Question(
+        "about",
+        worded(
+            "Some distances under {heading!r} are only about so much, such as {about!r}. Do they "
+            "count?",
+            heading=profile.heading,
+            about=profile.about[0],
+        ),
+        (
+            Choice("take", worded("yes: as the numbers that are written")),
+            Choice("leave", worded("no: such rows have no distance")),
+        ),
+        tuple(f"{profile.heading}: {v}" for v in profile.about[:3]),
+        unasked="leave",
+    )
+    is_taken = f.asker.choose(question) == "take"
+    own = str(spec.get("pattern", "^(.*)$")).removeprefix("^")
+    pattern = f"^(?:{ABOUT})?{own}" if is_taken else f"^{ABOUT}.*$|^{own}"
+    return {"pattern": pattern}
 
 
 def blank_words(profile: Profile) -> dict[str, object]:

@@ -8,7 +8,7 @@ from afterclear.readers.suggest.beside.cleared import says_cleared
 from afterclear.readers.suggest.columns.date_formats import TimeColumn, time_column
 from afterclear.readers.suggest.columns.day_order import FIRST, ORDER
 from afterclear.readers.suggest.columns.profiles import Profile, heading_meanings
-from afterclear.readers.suggest.columns.questions import Choice, Question
+from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.columns.readings import Reading, is_of_now
 from afterclear.readers.suggest.decisions.picked import CHOSEN
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -48,7 +48,7 @@ def fill_time(f: Filling, column: str) -> None:
         if any(not cell for cell in f.sight.by_name[clock.heading].cells):
             formats = (*formats, *time.formats(f.order))
         iso = bool(formats) and all(x in {"%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"} for x in formats)
-    if time.pattern:
+    if time.pattern and (not time.spans or _last_day_counts(f, time, column)):
         spec["pattern"] = time.pattern
     if formats and not iso:
         spec["date_format"] = list(formats)
@@ -61,6 +61,26 @@ def fill_time(f: Filling, column: str) -> None:
             because=f.asker.because("date-order"),
         )
     f.decision.take(column, spec, max(chosen.sure, 0.8), reason)
+
+
+def _last_day_counts(f: Filling, time: TimeColumn, column: str) -> bool:
+    """Ask which of the two days counts that some rows tell; work is done by its last."""
+    why = worded("work is done by its last day")
+    question = Question(
+        "span",
+        worded(
+            "Some rows tell a first and a last day, such as {span!r}. Which counts?",
+            span=time.spans[0],
+        ),
+        (
+            Choice("last", worded("the last: it was done by then")),
+            Choice("refuse", worded("another, or nobody knows: such rows are refused")),
+        ),
+        f.rows_with(time.spans[0]),
+        unasked="refuse",
+        decided=Decided("last", why) if column == "repaired_at" else None,
+    )
+    return f.asker.choose(question) == "last"
 
 
 def _time_column(f: Filling, column: str) -> Reading | None:

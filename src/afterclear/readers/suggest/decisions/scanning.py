@@ -37,6 +37,7 @@ from afterclear.readers.suggest.decisions.unknown_words import (
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
+from afterclear.readers.suggest.shapes.denied_codes import denied, pattern_of_denied
 
 WHOLE_VEHICLE = "whole vehicle"
 _MARK = 2  # letters of a mark
@@ -79,13 +80,16 @@ def fill_codes(f: Filling) -> None:
     if f.has("code"):
         _which_codes(f)
         profile = f.profile("code")
-        codes = in_cell(profile.values, f.sight.words)
+        found = set(denied(profile.values))
+        codes = in_cell([v for v in profile.values if v not in found], f.sight.words)
         spec = _code_spec(codes) or with_letter_o(profile)
+        if not codes.each:
+            spec |= pattern_of_denied(f, profile, spec.get("pattern"))
         if not spec:
             codes = decide_bare(profile, f.seen.title, f.asker)
             spec = _code_spec(codes)
         role = f.roles["code"]
-        spec = _with_silent(f, [profile], spec, {"from": profile.heading})
+        spec = _with_silent(f, [profile], _with_empty(profile, spec), {"from": profile.heading})
         f.decision.take("code", {"from": profile.heading, **spec}, role.sure, role.reason)
         _fill_behind(f, codes, {"from": profile.heading})
         _without_codes(f, [profile])
@@ -149,6 +153,18 @@ def with_letter_o(profile: Profile) -> dict[str, object]:
     return {"values": mended, "otherwise": "keep"} if mended else {}
 
 
+def _with_empty(profile: Profile, spec: dict[str, object]) -> dict[str, object]:
+    """Take words for an empty memory for rows without a code."""
+    return _with_values(spec, {v: "" for v in profile.values if profile.says_empty(v)})
+
+
+def _with_values(spec: dict[str, object], values: dict[str, str]) -> dict[str, object]:
+    """Translate some cells, and keep all others."""
+    own = spec.get("values")
+    all_values = {**(own if isinstance(own, dict) else {}), **values}
+    return {**spec, "values": all_values, "otherwise": "keep"} if values else spec
+
+
 def _with_silent(
     f: Filling,
     columns: Sequence[Profile],
@@ -160,9 +176,7 @@ def _with_silent(
     if not met or f.has("ecu_response"):
         return spec
     _take_silence(f, origin, met, worded("words of no answer in the place of a code"))
-    own = spec.get("values")
-    values = {**(own if isinstance(own, dict) else {}), **dict.fromkeys(met, "")}
-    return {**spec, "values": values, "otherwise": "keep"}
+    return _with_values(spec, dict.fromkeys(met, ""))
 
 
 def _take_silence_in_texts(f: Filling) -> None:

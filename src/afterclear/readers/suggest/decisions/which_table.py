@@ -204,7 +204,8 @@ def _with_codes(
         return Into(asker.choose(question), "answered", weights)
     difference = weights["scans"] - weights["repairs"]
     n_of_orders = _n_of_orders(roles)
-    says_memory = bool({"ecu", "status"} & set(roles))
+    of_memory = "code" in roles and sight.by_name[roles["code"].heading].names_memory
+    says_memory = of_memory or bool({"ecu", "status"} & set(roles))
     if not _SAYS_REPAIR & set(roles) and (says_memory or not _NUMBERED & set(roles)):
         return Into(
             "scans", "it has fault codes, and nothing else of an order than a number", weights
