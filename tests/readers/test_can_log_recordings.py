@@ -1,6 +1,7 @@
 """Public recordings of real vehicles, and every form a recording can be written in."""
 
 import random
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -115,6 +116,31 @@ def test_a_measurement_whose_recorder_lost_its_power_is_read(tmp_path: Path) -> 
     assert CanLogReader().identify(delivery(path))
     assert codes(read(path)) == codes(read(DATA / name))
     assert path.read_bytes() == bytes(head)  # what was delivered stays as it was
+
+
+def _place_of(block: int, content: bytes) -> int:
+    """Give where a channel's block says its byte in the record (ASAM MDF 4: after its links)."""
+    n_links = int.from_bytes(content[block + 16 : block + 24], "little")
+    return block + 24 + 8 * n_links + 4
+
+
+@pytest.mark.parametrize("beyond", [0, 536_870_841])
+def test_a_measurement_whose_signals_lie_outside_their_records_is_refused(
+    tmp_path: Path, beyond: int
+) -> None:
+    """Its library takes bytes of the next record for them, or ends the process."""
+    path = tmp_path / "misplaced.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    content = bytearray(path.read_bytes())
+    places = [_place_of(found.start(), content) for found in re.finditer(b"##CN", content)]
+    byte_of = {place: int.from_bytes(content[place : place + 4], "little") for place in places}
+    last = max(byte_of, key=lambda place: byte_of[place])  # one byte, the last of its record
+    content[last : last + 4] = (byte_of[last] + 1 + beyond).to_bytes(4, "little")
+    path.write_bytes(content)
+    with pytest.raises(RefusedFileError, match=r"CAN_\w+\.ESI lies outside the record"):
+        read(path)
 
 
 @pytest.mark.parametrize("suffix", [".blf", ".trc", ".csv", ".mf4", ".log"])

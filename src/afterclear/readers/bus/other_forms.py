@@ -163,9 +163,37 @@ def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
             )
         ) from error
     try:
+        _check_places(path)
         yield reader
     finally:
         reader.stop()
+
+
+# of what stands in no record: counted by the library (ASAM MDF 4, cn_type 3 and 6)
+_VIRTUAL_SIGNALS = {3, 6}
+
+
+def _check_places(path: Path) -> None:
+    """Look whether each signal lies within its record: the library reads whatever lies there.
+
+    A little beyond it are bytes of the next record, far beyond it none of the process.
+
+    Raises:
+        ValueError: one does not.
+
+    """
+    from asammdf import MDF  # noqa: PLC0415 - an extra
+    from asammdf.blocks.v4_blocks import Channel  # noqa: PLC0415
+
+    with MDF(path) as recording:
+        for group in recording.groups:
+            for signal in group.channels:
+                if not isinstance(signal, Channel):
+                    raise ValueError("a recording of MDF before version 4")  # noqa: TRY004
+                n_bits = 8 * signal.byte_offset + signal.bit_offset + signal.bit_count
+                is_recorded = signal.channel_type not in _VIRTUAL_SIGNALS
+                if is_recorded and n_bits > 8 * group.channel_group.samples_byte_nr:
+                    raise ValueError(f"{signal.name} lies outside the record it is said to be in")
 
 
 def _kind_without_message(message: "can.Message") -> str | None:
