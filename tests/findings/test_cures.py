@@ -10,7 +10,7 @@ from afterclear.finding_tables.cures import Cure
 from afterclear.findings.cures.find_cures import joined_by
 from afterclear.store.engine.database import Connection
 from afterclear.wording.cells import Cells
-from afterclear.wording.cures import fault_cures
+from afterclear.wording.cures import cured_words, fault_cures
 from afterclear.wording.findings import finding_words
 from tests.findings.found import found, rows
 from tests.histories.story import Story
@@ -146,6 +146,16 @@ def test_the_words_count_what_was_cured_and_never_call_a_clear_a_cure() -> None:
     )
 
 
+def test_counts_that_grow_every_night_are_rounded_and_a_few_open_fixes_left_out() -> None:
+    """A vehicle's page is not written again for one more fix in the fleet."""
+    many = [cure(COIL, 1230 + more, 359, 855, **NAMED) for more in (0, 3)]
+    said = [fault_cures([row], Cells()) for row in many]
+    assert said == [("Ignition coil replaced: cured it in about 360 of 1,200.",)] * 2
+    (some,) = fault_cures([cure(COIL, 400, 90, 150, **NAMED)], Cells())
+    assert some == "Ignition coil replaced: cured it in about 90 of 240, 160 not proven yet."
+    assert cured_words(many[0], Cells()) == "cured it in 359 of 1214, 16 not proven yet"
+
+
 def test_a_difference_is_told_with_its_interval_and_the_usual_work() -> None:
     apart = {"told": "better", "difference_low": 0.12, "difference_high": 0.4}
     both = cure("replace:ignition_coil replace:spark_plug", 6, 6, 0, **apart)
@@ -204,7 +214,7 @@ def test_grades_stand_beside_brands_only_where_they_part_the_fixes_otherwise() -
     apart = (part("grade", "original", 9, 8, 1), part("grade", "aftermarket", 9, 6, 3, **OTHER))
     assert "By grade" not in in_words(*brands, *same)
     assert in_words(*brands, *apart).endswith(
-        " By grade: aftermarket 6 of 9; original 8 of 9: no clear difference."
+        " By grade: original 8 of 9; aftermarket 6 of 9: no clear difference."
     )
 
 

@@ -148,7 +148,8 @@ def parts_of(rows: Iterable[Cure], work: Cure, level: str) -> tuple[Cure, ...]:
     """
     own = (row for row in rows if (row.level, row.work) == (level, work.work))
     known = (row for row in own if _settled(row) >= (1 if row.told in _MATTER else ENOUGH))
-    parts = sorted(known, key=lambda row: (-row.n_fixes, row.part or ""))
+    # by what is told of them: fixes that are open yet change their order every night
+    parts = sorted(known, key=lambda row: (row.told != "usual", -_settled(row), row.part or ""))
     return tuple(parts) if len(parts) > 1 else ()
 
 

@@ -50,6 +50,10 @@ _TOO_FEW: Final = mark(
 )
 _UNNAMED: Final = mark("unnamed part")
 _MOST_LINES = 4  # works told for one fault; all are in the export
+# what vehicles' pages say is rounded: counts of a fleet grow every night, and a page of a vehicle
+# of which nothing is new is not written again for them
+_ROUNDED_FROM: Final = 100
+_FEW_OPEN: Final = 0.1  # of those known; fewer could hardly move the share (own judgement)
 
 
 def work_words(row: Cure, cells: Cells) -> str:
@@ -72,12 +76,29 @@ def _pieces(row: Cure, cells: Cells) -> str:
 def cured_words(row: Cure, cells: Cells) -> str:
     """Say how often it cured the fault; a part that wore out later had cured it."""
     n_cured, n_known = _counts(row)
-    away = row.work == "clear"
-    text = mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
-    words = cells.t(text, n=n_cured, all=n_known)
     if not n_known:
         return cells.t("no fix has held or come back yet")
-    return words + _open_words(row, cells)
+    words = cells.t(_text(row), n=n_cured, all=n_known)
+    return words + (_open_words(row, cells) if row.n_open else "")
+
+
+def _text(row: Cure) -> str:
+    away = row.work == "clear"
+    return mark("stayed away in {n} of {all}") if away else mark("cured it in {n} of {all}")
+
+
+def _rounded_words(text: str, row: Cure, cells: Cells) -> str:
+    """Say counts no finer than a vehicle's page does (``export cures`` has them exactly)."""
+    n_cured, n_known = _counts(row)
+    words = cells.t(text, n=n_cured, all=n_known)
+    if n_known >= _ROUNDED_FROM:
+        about = cells.t("about {n}", n=_two_digits(n_cured, cells))
+        words = cells.t(text, n=about, all=_two_digits(n_known, cells))
+    return words + (_open_words(row, cells) if row.n_open > _FEW_OPEN * n_known else "")
+
+
+def _two_digits(n: int, cells: Cells) -> str:
+    return cells.number(float(f"{n:.2g}"))
 
 
 def _counts(row: Cure) -> tuple[int, int]:
@@ -87,7 +108,7 @@ def _counts(row: Cure) -> tuple[int, int]:
 
 
 def _open_words(row: Cure, cells: Cells) -> str:
-    return cells.t(", {n} not proven yet", n=row.n_open) if row.n_open else ""
+    return cells.t(", {n} not proven yet", n=row.n_open)
 
 
 def difference_words(row: Cure, usual: Cure | None, cells: Cells) -> str:
@@ -117,7 +138,7 @@ def fault_cures(rows: Iterable[Cure], cells: Cells) -> tuple[str, ...]:
 
 
 def _line(row: Cure, usual: Cure | None, rows: Iterable[Cure], cells: Cells) -> str:
-    said = f"{work_words(row, cells)}: {cured_words(row, cells)}"
+    said = f"{work_words(row, cells)}: {_rounded_words(_text(row), row, cells)}"
     difference = difference_words(row, usual, cells)
     first = f"{said}; {difference}." if difference else f"{said}."
     return " ".join((first, *_by_part(row, tuple(rows), cells)))
@@ -142,9 +163,7 @@ def _by_part(work: Cure, rows: tuple[Cure, ...], cells: Cells) -> Iterator[str]:
 
 
 def _part(row: Cure, usual: Cure | None, cells: Cells) -> str:
-    n_cured, n_known = _counts(row)
-    counted = cells.t("{n} of {all}", n=n_cured, all=n_known) + _open_words(row, cells)
-    said = f"{_name(row, cells)} {counted}"
+    said = f"{_name(row, cells)} {_rounded_words(mark('{n} of {all}'), row, cells)}"
     difference = _difference(row, _name(usual, cells), cells) if usual else ""
     if row.told == "not_side_by_side":
         difference = cells.t("not tried in like situations")

@@ -309,24 +309,30 @@ def shrunken_rates(
         raise ValueError("a unit without exposure cannot have had events")
     some = km > 0
     seen, expected, units = counts[some], km[some] * pooled, units[some]
-    theta = _spread(seen, expected, units) if pooled > 0 else None
+    each = np.unique(seen, return_inverse=True)
+    theta = _spread(each, expected, units) if pooled > 0 else None
     if theta is None:
         log_pmf = special.xlogy(seen, expected) - expected - special.gammaln(seen + 1)
         return ShrunkenRates(np.inf, np.inf, pooled, float(units @ log_pmf), counts, km)
     a, over_pooled = np.exp(theta)
-    log_likelihood = -_negative_binomial(theta, seen, expected, units)[0]
+    log_likelihood = -_negative_binomial(theta, each, expected, units)[0]
     b = float(a / (pooled * over_pooled))
     return ShrunkenRates(float(a), b, pooled, log_likelihood, counts, km)
 
 
-def _spread(counts: FloatArray, expected: FloatArray, weight: FloatArray) -> FloatArray | None:
-    """Ln a and ln of the mean rate over the pooled one; None: no spread to speak of."""
+def _spread(
+    each: tuple[FloatArray, IntArray], expected: FloatArray, weight: FloatArray
+) -> FloatArray | None:
+    """Ln a and ln of the mean rate over the pooled one; None: no spread to speak of.
+
+    ``each``: as ``_negative_binomial`` takes it.
+    """
     bounds = [(-7.0, np.log(_NO_SPREAD_A)), (-7.0, 7.0)]
     tries = [
         optimize.minimize(
             _negative_binomial,
             np.array([start, 0.0]),
-            (counts, expected, weight),
+            (each, expected, weight),
             method="L-BFGS-B",
             jac=True,
             bounds=bounds,
@@ -341,23 +347,24 @@ def _spread(counts: FloatArray, expected: FloatArray, weight: FloatArray) -> Flo
 
 
 def _negative_binomial(
-    theta: FloatArray, counts: FloatArray, expected: FloatArray, weight: FloatArray
+    theta: FloatArray, each: tuple[FloatArray, IntArray], expected: FloatArray, weight: FloatArray
 ) -> tuple[float, FloatArray]:
-    """Negative log likelihood and gradient by (ln a, ln mean), mean the prior's a / b."""
+    """Negative log likelihood and gradient by (ln a, ln mean), mean the prior's a / b.
+
+    ``each``: the different counts, which are few, and which of them each unit has.
+    """
     a, mean = np.exp(theta)
     m = mean * expected
-    by_unit = np.asarray(
-        special.gammaln(counts + a)
-        - special.gammaln(a)
-        - special.gammaln(counts + 1)
-        - a * np.log1p(m / a)
-        + special.xlogy(counts, m / (m + a))
-    )
+    few, which = each
+    counts = few[which]
+    log1p, beside = np.log1p(m / a), m + a
+    ways = special.gammaln(few + a) - special.gammaln(a) - special.gammaln(few + 1)
+    by_unit = ways[which] - a * log1p + special.xlogy(counts, m / beside)
     value = float(weight @ by_unit)
-    by_a = special.digamma(counts + a) - special.digamma(a) - np.log1p(m / a)
-    by_a += (m - counts) / (m + a)
-    by_mean = a * (counts - m) / (m + a)
-    return -value, -np.array([a * float(weight @ np.asarray(by_a)), float(weight @ by_mean)])
+    by_a = (special.digamma(few + a) - special.digamma(a))[which] - log1p
+    by_a += (m - counts) / beside
+    by_mean = a * (counts - m) / beside
+    return -value, -np.array([a * float(weight @ by_a), float(weight @ by_mean)])
 
 
 def benjamini_hochberg(p_values: ArrayLike) -> FloatArray:
