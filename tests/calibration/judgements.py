@@ -2,12 +2,14 @@
 
 ``now`` is the tool.  ``one state`` is the tool without averaging: small fleets, too, are judged by
 the one state at which the rounds end, as all were before.  ``law average`` is what the best learner
-would say who knows the list of laws (``law_average.py``).  ``informed`` and ``learner`` know a
+would say who knows the list of laws (``law_average.py``); ``middle not told`` isn't told how far on
+failures come back in the middle, as no tool is.  ``informed`` and ``learner`` know a
 fleet's law and all its figures but those of failures.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from typing import Final
 from unittest import mock
@@ -43,6 +45,7 @@ MODELS: Final[dict[str, Callable[[Fleet], Told]]] = {
     "now": told,
     "one state": by_one_state,
     "law average": law_average,
+    "middle not told": partial(law_average, middle_told=False),
     "informed": informed,
     "learner": learner,
 }

@@ -11,16 +11,21 @@ Not exact: vehicles' factors are posterior means, given each law; a chronic vehi
 by attempt; draws are finite.  Over all laws together its chances must come true: the last line of
 each size shows whether they do.
 
+``middle_told=False``: it is not told either how far on failures of a fleet come back in the middle,
+as no tool is: that lies anywhere in the tool's span, on a log scale, under every law of the list.
+How much components differ around it, and all else, it still knows.
+
 It stands beside the tool in the table of ``verdicts.py``.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
 from scipy import special, stats
 
+from afterclear.estimators.causes.judging import ETA_SPAN_KM
 from tests.calibration.fleet import Bools, Fleet, Floats, Ints
 from tests.calibration.judged import COMPONENT, UNIT
 from tests.calibration.laws import BRANDS, CODES, SCENARIOS, Fault, Laws, drawn_faults
@@ -28,6 +33,7 @@ from tests.calibration.oracle import survival
 from tests.calibration.scores import HELD_BELOW, Told
 
 _DRAWS = 2000  # of a component's figures, by law
+_DRAWS_OF_MIDDLE = 500  # the same where each of many middles has its own
 _RATE, _RATE_SD = 0.6e-5, 0.6  # middle of new faults, log sd (``laws.py``)
 _LOG_RATES = np.linspace(-4, 4, 81) * _RATE_SD
 _FIRST_LIFE = 0.9  # of first parts, over the rate of new faults; shape 2
@@ -36,6 +42,9 @@ _ROUNDS = 5  # of vehicles' factors and rates in turn
 _WEAK_SHARE = 0.15  # of parts whose brand isn't told
 _CHRONIC_ODDS = 4.0
 _LEAST, _UNLIKELY = 1e-300, 1e-4
+# middle distances of failures where that isn't told, all alike: steps of a factor of 1.44, less
+# than components of one fleet differ by (log sd .3 and .5)
+_MIDDLES = 12
 _FURTHER_KM = np.geomspace(200.0, 400_000.0, 16)  # at which the way still to go is looked up
 _OF_SCANS = (
     *("years", "km_per_day", "gap_days", "repairs", "clears", "service_clears", "brands"),
@@ -44,23 +53,32 @@ _OF_SCANS = (
 
 
 @cache
-def worlds() -> dict[Laws, int]:
+def worlds(*, middle_told: bool = True) -> dict[Laws, float]:
     """Laws that differ in what faults do, and how many of the list each stands for."""
-    usual, count = Laws(), dict[Laws, int]()
+    usual, count = Laws(), dict[Laws, float]()
     for scenario in SCENARIOS:
         same = replace(scenario.laws, **{name: getattr(usual, name) for name in _OF_SCANS})
-        count[same] = count.get(same, 0) + 1
+        middles = [same.eta[0]] if middle_told else _middles()
+        for middle in middles:
+            law = replace(same, eta=(middle, same.eta[1]))
+            count[law] = count.get(law, 0.0) + 1 / len(middles)
     return count
 
 
+def _middles() -> list[float]:
+    """Give distances from one end of the tool's span to the other, each for a like share of it."""
+    place = (np.arange(_MIDDLES) + 0.5) / _MIDDLES
+    return [float(km) for km in np.exp(np.interp(place, [0, 1], np.log(ETA_SPAN_KM)))]
+
+
 @cache
-def _drawn(laws: Laws) -> dict[str, Floats]:
+def _drawn(laws: Laws, n: int) -> dict[str, Floats]:
     """Figures of components, drawn from a law."""
     rng, found = np.random.default_rng(0), list[Fault]()
-    while len(found) < _DRAWS:
+    while len(found) < n:
         found.extend({id(fault): fault for fault in drawn_faults(rng, laws)}.values())
     return {
-        name: np.array([getattr(fault, name) for fault in found[:_DRAWS]])
+        name: np.array([getattr(fault, name) for fault in found[:n]])
         for name in ("p_repair", "p_clear", "eta_km", "shape", "life_km", "life_shape")
     }
 
@@ -102,7 +120,7 @@ class _Background:
     log_evidence: float
 
 
-def _background(fleet: Fleet, laws: Laws, component: Ints) -> _Background:
+def _background(fleet: Fleet, laws: Laws, component: Ints, draws: int) -> _Background:
     onsets = _Onsets.of(fleet, parts_wear=laws.original_wear)
     k, began = onsets.power, onsets.gap > 0
     nodes = laws.rate_factor * _RATE * np.exp(_LOG_RATES)
@@ -127,7 +145,7 @@ def _background(fleet: Fleet, laws: Laws, component: Ints) -> _Background:
         by_factor = special.logsumexp(of_vehicle, axis=1) - np.log(_FACTORS) - before
         evidence = special.logsumexp(logs + log_prior, axis=1).sum() + by_factor.sum()
         factor = special.softmax(of_vehicle, axis=1) @ factors
-    rng, place = np.random.default_rng(1), (np.arange(_DRAWS) + 0.5) / _DRAWS
+    rng, place = np.random.default_rng(1), (np.arange(draws) + 0.5) / draws
     rate = np.array([rng.permutation(np.interp(place, np.cumsum(w), nodes)) for w in weight])
     return _Background(rate, factor, float(evidence))
 
@@ -181,10 +199,31 @@ class _Said:
     hidden: Floats  # P(failed, and not shown within further clean km either), shape (n, 16)
 
 
-def _said(fleet: Fleet, laws: Laws) -> _Said:
-    component = np.arange(len(CODES)) if laws.positions_differ else COMPONENT
-    background, tried = _background(fleet, laws, component), _Tried.of(fleet, component)
-    figures = _drawn(laws)
+@dataclass(frozen=True)
+class _Fleet:
+    """A fleet with what laws that differ only in failures say alike."""
+
+    fleet: Fleet
+    draws: int  # of a component's figures, by law
+    known: dict[tuple[float | bool, ...], _Background] = field(default_factory=dict)
+
+    @staticmethod
+    def component(laws: Laws) -> Ints:
+        return np.arange(len(CODES)) if laws.positions_differ else COMPONENT
+
+    def tried(self, laws: Laws) -> _Tried:
+        return _Tried.of(self.fleet, self.component(laws))
+
+    def background(self, laws: Laws) -> _Background:
+        key = laws.positions_differ, laws.original_wear, laws.rate_factor, laws.frailty_shape
+        if key not in self.known:
+            self.known[key] = _background(self.fleet, laws, self.component(laws), self.draws)
+        return self.known[key]
+
+
+def _said(fleet: _Fleet, laws: Laws) -> _Said:
+    background, tried = fleet.background(laws), fleet.tried(laws)
+    figures = _drawn(laws, fleet.draws)
     n = tried.low.size
     p_failed, p_worn, evidence = np.zeros(n), np.zeros(n), background.log_evidence
     hidden = np.zeros((n, _FURTHER_KM.size))
@@ -200,7 +239,7 @@ def _said(fleet: Fleet, laws: Laws) -> _Said:
         clean = ~tried.back[mine]
         by_draw = failed[clean][:, likely] * weight[likely]
         hidden[mine[clean]] = _hidden(laws, some, tried, mine[clean], by_draw)
-        evidence += float(special.logsumexp(total)) - np.log(_DRAWS)
+        evidence += float(special.logsumexp(total)) - np.log(fleet.draws)
     return _Said(evidence, p_failed, p_worn, hidden)
 
 
@@ -208,7 +247,7 @@ def _judged(
     laws: Laws, figures: dict[str, Floats], tried: _Tried, mine: Ints, rate: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Log likelihood, P(failed) and P(worn) of a component's attempts, shape (n, m) each."""
-    shape = (mine.size, _DRAWS)
+    shape = rate.shape
     logs, failed, worn = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     place = np.full(tried.low.size, -1)
     place[mine] = np.arange(mine.size)
@@ -216,7 +255,7 @@ def _judged(
     for depth in range(int(tried.depth[mine].max(initial=0)) + 1):
         own = np.flatnonzero(tried.depth[mine] == depth)
         rows = mine[own]
-        alive = np.ones((own.size, _DRAWS))
+        alive = np.ones_like(rate[own])
         if depth:
             alive = lasting[place[tried.before[rows]]] * _since(laws, figures, tried, rows)
         seen = _Seen.of(laws, figures, tried, rows, rate[own], alive)
@@ -302,14 +341,15 @@ def _unworn(
     laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints, km: Floats
 ) -> Floats:
     """P(the part in place lasts so far | it was in order at the attempt), shape (n, m)."""
-    lasts = np.ones((rows.size, _DRAWS))
+    draws = figures["life_km"].size
+    lasts = np.ones((rows.size, draws))
     has_part = np.isfinite(tried.age[rows])
     if not laws.wears or laws.weak_brand is None or not has_part.any():
         return lasts
     age, brand = tried.age[rows[has_part], None], tried.brand[rows[has_part], None]
     weak = BRANDS.index(laws.weak_brand)
     share = np.where(brand < 0, _WEAK_SHARE, brand == weak)
-    top, bottom = np.zeros((age.size, _DRAWS)), np.zeros((age.size, _DRAWS))
+    top, bottom = np.zeros((age.size, draws)), np.zeros((age.size, draws))
     for part, factor in ((1 - share, 1.0), (share, laws.weak_factor)):
         may = np.flatnonzero(part > 0)
         life, shape = figures["life_km"] * factor, figures["life_shape"]
@@ -329,11 +369,13 @@ def _since(laws: Laws, figures: dict[str, Floats], tried: _Tried, rows: Ints) ->
     return np.clip(now / np.maximum(seen, _LEAST), 0.0, 1.0)
 
 
-def law_average(fleet: Fleet) -> Told:
+def law_average(fleet: Fleet, *, middle_told: bool = True) -> Told:
     """Tell the chances, and how far it is until a fix is judged held."""
-    said = [_said(fleet, laws) for laws in worlds()]
+    known = _Fleet(fleet, _DRAWS if middle_told else _DRAWS_OF_MIDDLE)
+    list_ = worlds(middle_told=middle_told)
+    said = [_said(known, laws) for laws in list_]
     weight = special.softmax(
-        [s.log_evidence + np.log(n) for s, n in zip(said, worlds().values(), strict=True)]
+        [s.log_evidence + np.log(n) for s, n in zip(said, list_.values(), strict=True)]
     )
     p, worn, hidden = (
         np.einsum("k,k...->...", weight, np.array([getattr(s, name) for s in said]))

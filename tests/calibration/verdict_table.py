@@ -18,6 +18,7 @@ _HEADING: Final = "## What was measured, fleet by fleet"
 # the tool's chances of small fleets rested on wider priors before 30 November 2026, 15 o'clock
 _TOOL: Final = ("now", "wider priors")
 _MODELS: Final = ("one state", "wider priors", "now", "law average")
+_FLOORS: Final = ("law average", "middle not told")
 _HEAD: Final = (
     "| fleet | size | seeds | ECE | wrong | held | km to go | same fault, ECE | luck | blocked |",
     "|---|---|---|---|---|---|---|---|---|---|",
@@ -50,7 +51,7 @@ def _row(by: dict[str, Line]) -> str:
         _each(judged, "ece", ".3f", oracle),
         _each(judged, "wrong", ".1%", oracle),
         f"{_each(judged, 'held', '.0%', oracle)} (oracle {oracle.held:.0%})",
-        _to_go(tool, by.get("law average"), oracle),
+        _to_go(by),
         f"{_each(judged, 'same', '.3f', oracle)} (oracle {oracle.same:.3f})",
         f"{tool.chance:.3f}, {tool.chance_same:.3f}",
         ", ".join(_blocked(by)) or "-",
@@ -72,10 +73,11 @@ def _each(judged: Sequence[Line | None], name: str, form: str, oracle: Line) -> 
     )
 
 
-def _to_go(tool: Line, floor: Line | None, oracle: Line) -> str:
-    """Say the km to go, with the law average's where it told any."""
-    least = "" if floor is None or np.isnan(floor.to_go) else f"law average {floor.to_go:,.0f}, "
-    return f"{_figure(tool, 'to_go', ',.0f', oracle)} ({least}oracle {oracle.to_go:,.0f})"
+def _to_go(by: dict[str, Line]) -> str:
+    """Say the km to go, and those of whoever else told any."""
+    others = [by[name] for name in (*_FLOORS, "oracle") if name in by]
+    beside = [f"{o.by} {o.to_go:,.0f}" for o in others if not np.isnan(o.to_go)]
+    return f"{_figure(_tool(by), 'to_go', ',.0f', by['oracle'])} ({', '.join(beside)})"
 
 
 def _figure(line: Line, name: str, form: str, oracle: Line) -> str:

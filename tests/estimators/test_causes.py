@@ -15,8 +15,9 @@ from afterclear.estimators.causes.judging import (
     judge,
 )
 from afterclear.estimators.causes.other_causes import Others, Windows
+from afterclear.estimators.fix_held import zoom
 from afterclear.estimators.fix_held.fix_held import sorted_attempts
-from afterclear.estimators.fix_held.grid import Rows
+from afterclear.estimators.fix_held.grid import Rows, common_nodes
 from afterclear.estimators.fix_held.pool import Levels, left_to_others, likelihoods
 from afterclear.estimators.fix_held.prior import fit_priors
 
@@ -102,6 +103,40 @@ def test_what_groups_leave_to_others_is_what_they_say_without_the_return() -> No
         d = (weight * p * (survival(low[place]) - survival(high[place]))).sum()
         q = (weight * (1 - p + p * survival(high[place]))).sum()
         assert ratio == pytest.approx(d / q, rel=1e-4)  # the table is in single precision
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_with_thousands_of_returns_the_curve_lies_between_the_common_nodes(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Chances of late returns, against those by the true share and curve.
+
+    On the common nodes alone late returns look like failures less or more often than they are; in
+    the rounds the lives of parts then bend to mend it.
+    """
+    rng, n, p, shape = np.random.default_rng(seed), 3000, 0.9, 1.25
+    eta = float(np.exp(common_nodes(ETA_SPAN_KM).log_eta[0, 6:8].mean()))
+    failed = np.where(rng.random(n) < p, eta * rng.weibull(shape, n), np.inf)
+    low, high = scanned(rng, np.minimum(failed, rng.exponential(1 / NEW, n)), 1000.0, 40_000.0)
+    back, zero = np.isfinite(high), np.zeros(n, dtype=np.int64)
+    other = np.where(back, NEW * (np.where(back, high, 0.0) - low), 0.0)
+    evidence = sorted_attempts(Rows(zero, low, high, other), zero, span_km=ETA_SPAN_KM).evidence
+    table = likelihoods(evidence)
+    priors = fit_priors(table, evidence.kin, evidence.span_km)
+
+    def error() -> float:
+        left = left_to_others(evidence, table, priors)
+        late = low[left.place] >= 6000
+        place = left.place[late]
+        b = -np.expm1(-other[place])
+        now, later = (np.exp(-((km[place] / eta) ** shape)) for km in (low, high))
+        hidden = p * (now - later * (1 - b))
+        truth = hidden / (hidden + (1 - p) * b)
+        return float(np.abs(left.p_failed[late] - truth).mean())
+
+    assert error() < 0.02
+    monkeypatch.setattr(zoom, "MANY_RETURNS", n)
+    assert error() > 0.06
 
 
 def test_a_return_is_taken_out_of_what_its_cell_says_of_it() -> None:

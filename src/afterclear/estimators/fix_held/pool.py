@@ -33,7 +33,7 @@ from afterclear.estimators.fix_held.none_fails import chance_of_none
 from afterclear.estimators.fix_held.posterior import Summary, judge, stacked, summarise
 from afterclear.estimators.fix_held.prior import Kin, Prior, fit_priors
 from afterclear.estimators.fix_held.stretch import Stretch
-from afterclear.estimators.fix_held.zoom import sharpened
+from afterclear.estimators.fix_held.zoom import sharpened, sharpened_by_some
 
 # The quantile that counts as the longest follow-up: one odometer slip must not stretch the grid.
 _LONGEST_QUANTILE = 0.99
@@ -215,18 +215,21 @@ def left_to_others(
     """Remove each return from its group's posterior, and weigh what is left for other causes.
 
     By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
-    E[f] without it.  Plugging in a group's mean would count the return twice.  ``some``: P(any fix
-    of the fleet fails).
+    E[f] without it.  Plugging in a group's mean would count the return twice.  Kin with thousands of
+    returns are weighed on nodes of their own.  ``some``: P(any fix of the fleet fails).
     """
     is_back = evidence.rows.returned
-    back, common = evidence.rows.part(is_back), evidence.common
 
     def weigh(block: range) -> list[tuple[FloatArray, FloatArray]]:
-        weight = _posterior(evidence, table, priors, block) * (some * common.p[:, :, None])
+        rows = evidence.rows.block(block)
+        kin = evidence.kin.of(slice(block.start, block.stop))
+        weight = _posterior(evidence, table, priors, block)
+        weight, nodes = sharpened_by_some(rows, weight, evidence.common, kin, priors)
         # single precision: one of several rounds, and half the time
-        weighted, part = weight.astype(np.float32), back.block(block)
+        weighted = (weight * (some * nodes.p[:, :, None])).astype(np.float32)
+        part = rows.part(rows.returned)
         pieces = chunks(0, part.group.size)
-        return [_left(part.part(chunk), weighted, common) for chunk in pieces]
+        return [_left(part.part(chunk), weighted, nodes.of(part.group[chunk])) for chunk in pieces]
 
     pieces = [piece for block in _each_block(weigh, evidence.blocks) for piece in block]
     p_failed, ratio = (
