@@ -153,17 +153,9 @@ def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
     """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
     import can  # noqa: PLC0415 - only if it is wanted
 
+    _check_places(path)
+    reader = can.MF4Reader(path)
     try:
-        reader = can.MF4Reader(path)
-    except NotImplementedError as error:
-        raise RefusedFileError(
-            worded(
-                "MDF recordings are read with the extra package asammdf, which is not installed. "
-                "Run: pip install 'afterclear[mf4]'"
-            )
-        ) from error
-    try:
-        _check_places(path)
         yield reader
     finally:
         reader.stop()
@@ -179,13 +171,22 @@ def _check_places(path: Path) -> None:
     A little beyond it are bytes of the next record, far beyond it none of the process.
 
     Raises:
+        RefusedFileError: the library is not installed.
         ValueError: one does not.
 
     """
-    from asammdf import MDF  # noqa: PLC0415 - an extra
-    from asammdf.blocks.v4_blocks import Channel  # noqa: PLC0415
-
-    with MDF(path) as recording:
+    try:
+        from asammdf import MDF  # noqa: PLC0415 - an extra
+        from asammdf.blocks.v4_blocks import Channel  # noqa: PLC0415
+    except ImportError as error:
+        raise RefusedFileError(
+            worded(
+                "MDF recordings are read with the extra package asammdf, which is not installed. "
+                "Run: pip install 'afterclear[mf4]'"
+            )
+        ) from error
+    # the library's own look for bus traffic would read what lies there; its types lack the word
+    with MDF(path, process_bus_logging=False) as recording:  # type: ignore[call-arg]
         for group in recording.groups:
             for signal in group.channels:
                 if not isinstance(signal, Channel):
