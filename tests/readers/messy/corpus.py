@@ -27,12 +27,9 @@ from tests.readers.messy.files import Messy
 # Refused with a reason, where a person who knows the sender could load more.
 NOT_READ = {
     "two_exports_pasted.csv": "a second export below the first, with other headings",
-    "modules_as_keys.jsonl": "control units as keys",
     "semaines.csv": "a column of distances for each week",
     "intervalles.csv": "codes from one to another: such rows are refused",
-    "codes_as_keys.json": "codes as keys",
     "codes_oben.csv": "codes as headings",
-    "informe_paginas.txt": "a unit that runs over two pages",
     "monatsblatt.xlsx": "months, of which a line above says that their last day is meant",
     "jahreswechsel.csv": "days without a year",
     "ampel.html": "a line of the table heads each vehicle's rows",

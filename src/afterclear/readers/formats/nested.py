@@ -1,8 +1,10 @@
 """Nested data (JSON, XML) as tables: one row for each thing at the end of a path.
 
 A heading is the path from the root, as ``reports.units.codes.spn``; a map may name its end only
-(``codes.spn``, ``spn``) where that is unambiguous.  A row takes over its ancestors' values. A thing
-without any of the next step's children still gives a row: a unit that lists no codes.
+(``codes.spn``, ``spn``) where that is unambiguous.  A step ``*`` goes down to each thing of an
+object whose keys are names: ``units.*.codes`` has the name of the unit under ``units.*``.  A row
+takes over its ancestors' values. A thing without any of the next step's children still gives a row:
+a unit that lists no codes.
 """
 
 import json
@@ -16,6 +18,7 @@ from afterclear.records import Rejection
 
 Node = dict[str, "Node"] | list["Node"] | str | None
 LINE_KEY = "\x00line"  # put into a node by a parser that knows lines
+NAMES = "*"  # a step of a path to the things of an object whose keys are their names
 MAX_DEPTH = 64  # no known export nests deeper than ten
 
 # How many cells a table may have, and how many for each value in the file (own judgement: rows
@@ -169,19 +172,29 @@ def _rows(
     node: Node, steps: list[str], path: tuple[str, ...], above: dict[str, str], line: int
 ) -> Iterator[Flat]:
     """Go down the path; ``above``: the ancestors' values."""
+    if steps[:1] == [NAMES] and node and not isinstance(node, dict):
+        raise RefusedFileError(
+            worded(
+                "at {path}, where names should be keys, stands something else.", path=".".join(path)
+            )
+        )
     if isinstance(node, list):
         for each in node:
             yield from _rows(each, steps, path, above, line)
         return
     if not isinstance(node, dict):
         if not steps and node is not None:
-            yield Flat({**above, ".".join(path) or "value": node}, line)
+            name = ".".join((*path, "value") if path[-1:] == (NAMES,) else path)
+            yield Flat({**above, name or "value": node}, line)
         return
     line = int(str(node.get(LINE_KEY) or line))
     if not steps:
         yield Flat({**above, **_flat(node, path, 0)}, line)
         return
     step, rest = steps[0], steps[1:]
+    if step == NAMES:
+        yield from _named_rows(node, rest, (*path, step), above, line)
+        return
     own = {key: value for key, value in node.items() if key != step}
     cells = {**above, **_flat(own, path, 0, is_row=False)}
     is_above = False
@@ -190,6 +203,22 @@ def _rows(
         yield row
     if not is_above and (path or step in node):
         yield Flat(cells, line)
+
+
+def _named_rows(
+    node: dict[str, Node], steps: list[str], path: tuple[str, ...], above: dict[str, str], line: int
+) -> Iterator[Flat]:
+    """Go down to each thing of an object whose keys are names: the key is a cell of its rows."""
+    for key, value in node.items():
+        if key == LINE_KEY:
+            continue
+        cells = {**above, ".".join(path): key}
+        is_above = False
+        for row in _rows(value, steps, path, cells, line):
+            is_above = True
+            yield row
+        if not is_above:
+            yield Flat(cells, line)
 
 
 def _flat(

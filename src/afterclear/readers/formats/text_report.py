@@ -1,14 +1,17 @@
 """Free text by named patterns: report, section, row.
 
-Each line is tried against the map's patterns in this order: ``begin`` (discards all earlier
-groups), ``section`` (its named groups apply to the rows that follow), ``row`` (a row of the groups
-in force and its own), ``ignore``. A line that matches no pattern is refused by name, so no line of
-a report is lost silently.
+Each line is tried against the map's patterns in this order: ``page`` (heads a page), ``begin``
+(discards all earlier groups), ``section`` (its named groups apply to the rows that follow), ``row``
+(a row of the groups in force and its own), ``ignore``. A line that matches no pattern is refused by
+name, so no line of a report is lost silently.
 
 Two rules keep one unit's facts from passing to the next. A ``section`` pattern that matches again
 discards the groups of all sections since its last match: a counter under one unit is not the next
 unit's. A ``row`` must account for the whole line: "Brakes: no fault" is no row for a pattern of "no
 fault" only, because it would count for the unit before.
+
+What is told again at the head of a further page, before its first row, discards nothing: the report
+goes on.
 """
 
 import re
@@ -20,15 +23,13 @@ from afterclear.readers.maps.source_table import AFTER, SourceTable, frame_of
 from afterclear.records import Rejection
 
 MAX_LINE = 100_000  # patterns may take long on a long line; a report's line is a few hundred
-_UNKNOWN = "a line that one of the map's patterns (begin, section, row, ignore) knows"
+_KINDS = ("page", "begin", "section", "row", "ignore")
+_UNKNOWN = "a line that one of the map's patterns (page, begin, section, row, ignore) knows"
 
 
 def report_table(text: str, spec: MapTable) -> SourceTable:
     """Take the rows of one table out of a text report."""
-    patterns = {
-        kind: [re.compile(p) for p in (getattr(spec, kind) or ())]
-        for kind in ("begin", "section", "row", "ignore")
-    }
+    patterns = {kind: [re.compile(p) for p in (getattr(spec, kind) or ())] for kind in _KINDS}
     names = list(
         dict.fromkeys(
             name
@@ -38,6 +39,7 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
         )
     )
     held = _Held()
+    is_further = False  # at the head of a page that is not the first
     rows: list[tuple[int, list[str | None]]] = []
     table = SourceTable(frame_of(names, []))
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
@@ -48,11 +50,16 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
             table.left_out[AFTER] += len(lines) - number
             break
         kind, pattern, said = _meaning(line, patterns)
-        if kind == "begin":
+        if kind == "page":
+            is_further = _is_further(said)
+        elif is_further and (pattern, said) in held.sections:
+            continue
+        elif kind == "begin":
             held = _Held([(pattern, said)])
         elif kind == "section":
             held.take(pattern, said)
         elif kind == "row":
+            is_further = False
             rows.append((number, [{**held.said, **said}.get(name) for name in names]))
         elif kind != "ignore":
             table.rejections.append(
@@ -60,6 +67,11 @@ def report_table(text: str, spec: MapTable) -> SourceTable:
             )
     table.frame = frame_of(names, rows)
     return table
+
+
+def _is_further(said: dict[str, str | None]) -> bool:
+    number = said.get("page") or ""
+    return number.isdecimal() and int(number) > 1
 
 
 @dataclass(slots=True)

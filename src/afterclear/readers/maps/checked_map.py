@@ -83,6 +83,7 @@ class MapTable:
     # each code, or a line for each place
     places_apart: Literal["refuse", "one", "each"] = "refuse"
     begin: Names = ()  # text: lines that begin a new report
+    page: Names = ()  # text: lines that head a page; their group page is its number
     section: Names = ()  # text: lines whose groups hold for what follows
     row: Names = ()  # text: lines that are a row
     ignore: Names = ()  # text: other lines that are known

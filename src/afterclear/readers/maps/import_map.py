@@ -199,6 +199,7 @@ _ONLY = {
     "goes_on": ("delimited", "fixed", "workbook", "html", "pdf"),
     "group": ("delimited", "fixed", "workbook", "html", "pdf"),
     "begin": ("text",),
+    "page": ("text",),
     "section": ("text",),
     "row": ("text",),
     "ignore": ("text",),
@@ -287,7 +288,7 @@ _TABLE = _checked(
         **dict.fromkeys(("keep_where", "drop_where"), dict[str, _PATTERN]),
         **dict.fromkeys(("begin", "row", "ignore"), _PATTERNS),
         **dict.fromkeys(
-            ("section", "group"), Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)]
+            ("section", "group", "page"), Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)]
         ),
         "columns": Annotated[_COLUMNS, AfterValidator(_known_columns)],
     },

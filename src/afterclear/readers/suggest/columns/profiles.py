@@ -39,7 +39,20 @@ _UNIT_MARKS = re.compile(r"[(\[][^)\]]*[)\]]")
 # What is said of a memory under a heading that names one: Fehlerspeicher, leer.
 _MEMORY = re.compile(r"(?i)speicher|memor|m[ée]moire|pami[eę]|pamiec")
 _EMPTY = {"empty", "leer", "vide", "vacío", "vacía", "vacio", "vacia", "pusta", "pusty"}
-_GENERIC = {"id", "name", "value", "text", "number", "code", "#text", "no", "nr", "@id", "@name"}
+_GENERIC = {
+    "id",
+    "name",
+    "value",
+    "text",
+    "number",
+    "code",
+    "#text",
+    "no",
+    "nr",
+    "@id",
+    "@name",
+    "*",
+}
 WORDS_OF_TEXT = 2.0  # words of a cell on average from which a column is free text
 
 

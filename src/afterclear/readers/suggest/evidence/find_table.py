@@ -11,7 +11,7 @@ from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.delimited import as_grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
-from afterclear.readers.formats.nested import Node, json_tree, nested_table
+from afterclear.readers.formats.nested import NAMES, Node, json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables
 from afterclear.readers.formats.printed_lines import printed_text
 from afterclear.readers.formats.text_report import report_table
@@ -23,6 +23,7 @@ from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL
 from afterclear.readers.suggest.columns.profiles import heading_meanings
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.fixed_seen import in_fixed
+from afterclear.readers.suggest.evidence.names_as_keys import has_names_as_keys
 from afterclear.readers.suggest.evidence.reports import patterns_of_report
 from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import (
@@ -66,12 +67,12 @@ def looked_at(source: SourceFile, words: HeadingWords, units: ControlUnits, aske
     begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
     if begin.startswith(("{", "[")):
         tree, _ = json_tree(text.text, source.name, OWN_DECIMAL)
-        return _in_nested("json", tree, source.name)
+        return _in_nested("json", tree, source.name, units)
     found: Seen | None
     if "<table" in text.text.lower() and re.search(r"<(?:!doctype html|html|table|body)", begin):
         found = _in_html(text.text, source.name, words)
     elif begin.startswith("<"):
-        return _in_nested("xml", xml_tree(source.raw, source.name), source.name)
+        return _in_nested("xml", xml_tree(source.raw, source.name), source.name, units)
     else:
         found = (
             _in_delimited(text.text, words)
@@ -261,9 +262,9 @@ def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
     return of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
 
 
-def _in_nested(kind: str, tree: Node, where: str) -> Seen:
+def _in_nested(kind: str, tree: Node, where: str, units: ControlUnits) -> Seen:
     """Take the path to the deepest list that has the most rows."""
-    paths: Counter[tuple[str, ...]] = Counter(_paths(tree, ()))
+    paths: Counter[tuple[str, ...]] = Counter(_paths(tree, (), units))
     if not paths:
         paths[()] = 1
     deepest: tuple[str, ...] = max(paths, key=lambda p: (len(p), paths[p]))
@@ -273,12 +274,18 @@ def _in_nested(kind: str, tree: Node, where: str) -> Seen:
     return Seen(kind, {}, {"rows": path} if path else {}, frame)
 
 
-def _paths(node: Node, path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+def _paths(node: Node, path: tuple[str, ...], units: ControlUnits) -> Iterator[tuple[str, ...]]:
     if isinstance(node, list):
         for each in node[:LOOKED_AT]:
             if isinstance(each, dict):
                 yield path
-                yield from _paths(each, path)
+                yield from _paths(each, path, units)
     elif isinstance(node, dict):
         for key, value in node.items():
-            yield from _paths(value, (*path, key))
+            if isinstance(value, dict) and has_names_as_keys(value, units):
+                named = (*path, key, NAMES)
+                for each in value.values():
+                    yield named
+                    yield from _paths(each, named, units)
+            else:
+                yield from _paths(value, (*path, key), units)

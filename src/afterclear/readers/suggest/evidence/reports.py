@@ -33,6 +33,16 @@ _TYPED = re.compile(r"[\s:;,(-]*([^\W\d_][^\d:;,]*?)[\s:]*\b([0-9A-Fa-f]{2})h?(?
 # A count of faults behind a unit's name: "Engine control      2 faults"
 _COUNT = r"(?:\s{2,}|\t|\s*[:(\u2013-]\s*)"
 _COUNTED = re.compile(rf"(\S.*?){_COUNT}\d{{1,3}}\s+([^\W\d_]+)\W*")
+# A page's number, at the end of its line or with that of all pages behind
+_PAGE = re.compile(
+    r"(?i)(.*?\b(?:p[áa]gina|p[áa]g\.|page|seite|blatt|hoja|strona|str\.))\s*(\d{1,4})"
+    r"(\s*(?:(?:/|de|of|von|sur|z)\s*\d{1,4})?)"
+)
+# Behind a unit's name where it goes on on another page, in the languages served
+_GOES_ON = (
+    r"(?:\s*\((?i:continued|cont\.|fortsetzung|forts\.|suite|continuaci[óo]n|cd\."
+    r"|ci[ąa]g dalszy)\))?"
+)
 _STATUS_WORDS = 3  # of one status
 _LIKELY = 0.5
 _UNIT_WORDS = 5
@@ -48,6 +58,7 @@ _OF_A_READING = {
 class _Found:
     """Patterns by kind, each once in the order of lines; and the words they are made of."""
 
+    page: list[str] = field(default_factory=list)
     begin: list[str] = field(default_factory=list)
     section: list[str] = field(default_factory=list)
     row: list[str] = field(default_factory=list)
@@ -104,7 +115,7 @@ def patterns_of_report(
         silent = "|".join(map(_loose, found.silent))
         found.row.append(rf"^\s*(?P<answer>{silent})[\s.]*$")
     found.add(found.ignore, r"^\W*$")
-    made = {kind: getattr(found, kind) for kind in ("begin", "section", "row", "ignore")}
+    made = {kind: getattr(found, kind) for kind in ("page", "begin", "section", "row", "ignore")}
     return {kind: each for kind, each in made.items() if each}
 
 
@@ -142,6 +153,9 @@ def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) ->
             found.add(found.typed, typed[1])
             tail = tail[typed.end() :]
         found.tails.append(_status_in(tail, words))
+    elif page := _PAGE.fullmatch(text):
+        before, rest = (_any_number(_loose(part)) for part in (page[1], page[3]))
+        found.add(found.page, rf"^\s*{before}\s*(?P<page>[0-9]+)\s*{rest}\s*$")
     elif _is_none(own):
         found.add(found.clean, own)
     elif words.of_word("ecu_response", own) == "no_answer":
@@ -153,7 +167,7 @@ def _take(line: str, found: _Found, words: HeadingWords, units: ControlUnits) ->
     ):
         is_head = not (found.begin or found.n_codes)
         if is_head or footer_word(text):
-            found.add(found.ignore, rf"^\s*{re.sub(r'[0-9]+', r'[0-9]+', _loose(text))}\s*$")
+            found.add(found.ignore, rf"^\s*{_any_number(_loose(text))}\s*$")
 
 
 def _status_heads(found: _Found) -> Iterator[str]:
@@ -224,7 +238,7 @@ def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
     if len(set(names)) < len(names):
         return False  # one label twice in a line
     parts = [
-        rf"{_loose(f[1])}\s*[:=]\s*(?P<{name}>\S.*?)"
+        rf"{_loose(f[1])}\s*[:=]\s*(?P<{name}>\S.*?){_GOES_ON if name == 'ecu' else ''}"
         for f, name in zip(complete, names, strict=True)
     ]
     pattern = rf"^\s*{_BETWEEN.join(parts)}\s*$"
@@ -238,6 +252,10 @@ def _group(label: str) -> str:
     """Give a name for a pattern's group that means what the label means."""
     name = re.sub(r"[^a-z0-9]+", "_", without_accents(label.casefold())).strip("_")
     return name if name[:1].isalpha() else f"x_{name}"
+
+
+def _any_number(pattern: str) -> str:
+    return re.sub(r"[0-9]+", r"[0-9]+", pattern)
 
 
 def _loose(text: str) -> str:
