@@ -215,8 +215,9 @@ def left_to_others(
     """Remove each return from its group's posterior, and weigh what is left for other causes.
 
     By E[f / c] over a posterior with the return in it, c its own likelihood: in proportion to
-    E[f] without it.  Plugging in a group's mean would count the return twice.  Kin with thousands of
-    returns are weighed on nodes of their own.  ``some``: P(any fix of the fleet fails).
+    E[f] without it.  Plugging in a group's mean would count the return twice.  Kin with
+    thousands of returns are weighed on nodes of their own.  ``some``: P(any fix of the fleet
+    fails).
     """
     is_back = evidence.rows.returned
 
