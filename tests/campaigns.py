@@ -9,6 +9,7 @@ stopped by Ctrl-C keeps what it tried until then.
 import argparse
 import json
 import os
+import signal
 import sys
 import tempfile
 from collections import Counter
@@ -17,6 +18,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import FrameType
 from typing import Final
 
 import pytest
@@ -90,7 +92,13 @@ class Run:
     """What is to be known of a run beside its counts."""
 
     failed: bool = False  # by more than was counted as wrong
+    stopped: bool = False  # by Ctrl-C, which a query passes on as a fault of its own
     told: str = ""
+
+    def stop(self, number: int, frame: FrameType | None) -> None:
+        """Take Ctrl-C: what fails from here on is no finding."""
+        self.stopped = True
+        signal.default_int_handler(number, frame)
 
 
 @contextmanager
@@ -105,15 +113,14 @@ def kept(campaign: str, how: str) -> Iterator[Run]:
         return
     with tempfile.NamedTemporaryFile() as counts:
         os.environ[_COUNTS] = counts.name
+        before = signal.signal(signal.SIGINT, run.stop)
         try:
             yield run
-        except KeyboardInterrupt:
-            run.told = ". ".join(filter(None, [run.told, "Stopped before its end"]))
-            raise
         except Exception:
             run.failed = True
             raise
         finally:
+            signal.signal(signal.SIGINT, before)
             del os.environ[_COUNTS]
             _keep(campaign, how, Path(counts.name).read_text(encoding="utf-8"), run)
 
@@ -123,7 +130,9 @@ def _keep(campaign: str, how: str, counts: str, run: Run) -> None:
     for n, of, n_wrong in map(json.loads, counts.splitlines()):
         tried[of] += n
         wrong[of] += n_wrong
-    if run.failed and not wrong.total():  # whatever it was
+    if run.stopped:
+        run.told = ". ".join(filter(None, [run.told, "Stopped before its end"]))
+    elif run.failed and not wrong.total():  # whatever it was
         tried = tried or Counter(runs=1)
         wrong.update(dict.fromkeys(tried, 1))
     today = datetime.now(UTC).date()
@@ -138,9 +147,9 @@ def _run(campaign: str, asked: argparse.Namespace) -> bool:
     after = f" --after {asked.after}" if asked.after else ""
     with kept(campaign, f"{campaign} {how}{after}") as run:
         code = pytest.main(["-m", "slow", "-s", *CAMPAIGNS[campaign]])
-        if code == pytest.ExitCode.INTERRUPTED:
-            raise KeyboardInterrupt
         run.failed = code != pytest.ExitCode.OK
+    if run.stopped:
+        raise KeyboardInterrupt
     return not run.failed
 
 

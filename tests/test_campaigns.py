@@ -1,5 +1,6 @@
 """What a campaign tried is kept, however it ends."""
 
+import signal
 from contextlib import suppress
 from pathlib import Path
 
@@ -26,8 +27,19 @@ def _tried(error: BaseException | None, wrong: int = 0) -> None:
     with suppress(KeyboardInterrupt, ValueError), kept("files", "files --times 4"):
         counted(3, "broken files")
         counted(4, "broken files", wrong)
+        if isinstance(error, KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
         if error:
             raise error
+
+
+def test_what_a_query_makes_of_ctrl_c_is_no_finding(results: Path) -> None:
+    with suppress(ValueError), kept("mixtures", "mixtures"):
+        counted(3, "mixtures")
+        with suppress(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        raise ValueError("Query interrupted")
+    assert ",3,mixtures,0,Stopped before its end" in (results / "results.csv").read_text()
 
 
 @pytest.mark.parametrize(
