@@ -181,3 +181,24 @@ def test_lines_that_are_within_quotes_as_a_whole_are_read_without_them(
     found = read(tmp_path, text, suggest(tmp_path, text, words))
     assert cells(found, "vehicle_id") == ["V-01", "V-02"]
     assert cells(found, "description") == ["worn, left", "front"]
+
+
+@pytest.mark.parametrize("said", ["P0301 bis P0303", "P0301-P0303", "P0301 à P0303"])
+def test_codes_from_one_to_another_are_asked_about(
+    tmp_path: Path, words: HeadingWords, said: str
+) -> None:
+    text = scans(codes=("P0420", said, "P0171", "C0035"))
+    (question,) = suggest(tmp_path, text, words).questions
+    assert question.key == "code-range"
+    answers = {"code-range": "all"}
+    found = read(tmp_path, text, suggest(tmp_path, text, words, **answers))
+    assert cells(found, "code") == ["P0420", "P0301", "P0302", "P0303", "P0171", "C0035"]
+
+
+@pytest.mark.parametrize("said", ["P0303-P0301", "P0301-P0420", "C0035-11"])
+def test_other_codes_with_a_dash_are_no_range(
+    tmp_path: Path, words: HeadingWords, said: str
+) -> None:
+    found = suggest(tmp_path, scans(codes=("P0420", said, "P0171", "C0035")), words)
+    assert "up_to" not in found.text
+    assert "code-range" not in [q.key for q in found.questions]

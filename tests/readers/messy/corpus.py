@@ -28,7 +28,6 @@ from tests.readers.messy.files import Messy
 NOT_READ = {
     "two_exports_pasted.csv": "a second export below the first, with other headings",
     "semaines.csv": "a column of distances for each week",
-    "intervalles.csv": "codes from one to another: such rows are refused",
     "codes_oben.csv": "codes as headings",
     "monatsblatt.xlsx": "months, of which a line above says that their last day is meant",
     "jahreswechsel.csv": "days without a year",

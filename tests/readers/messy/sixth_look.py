@@ -84,7 +84,8 @@ def _codes() -> Iterator[Messy]:
                         for n in range(1, 5)),
                       ("V-03", "2026-02-16T00:00", 90100, "Moteur", "P0420"),
                       *(("V-02", "2026-02-17T00:00", 52000, "Moteur", f"P030{n}")
-                        for n in range(1, 4)), names=_WITH_NOTES))  # fmt: skip
+                        for n in range(1, 4)), names=_WITH_NOTES),
+                answers={"code-range": "all"})  # fmt: skip
     denied = [
         ["Vehicle", "Date", "Odometer km", "Module", "DTC"],
         ["V-01", "2026-03-14", "83120", "Engine", "P0301"],

@@ -1,5 +1,7 @@
 """Cells that hold several values: a row for each, in step where several columns do."""
 
+import re
+
 import polars as pl
 
 from afterclear.readers.mapped.cell_origins import Origins, row_as_json
@@ -19,6 +21,15 @@ def row_for_each(
         for name, column in spec.columns.items()
         if column.each and (origin := origins[name])
     }
+    ranges = {
+        origin[0]: column.up_to
+        for name, column in spec.columns.items()
+        if column.up_to and (origin := origins[name])
+    }
+    frame = frame.with_columns(
+        _told_in_full(frame[name], pattern) for name, pattern in ranges.items()
+    )
+    parted = {**dict.fromkeys(ranges, _BREAK), **parted}
     if not parted:
         return frame, []
     lists = frame.with_columns(_values(name, pattern) for name, pattern in parted.items())
@@ -38,6 +49,18 @@ def row_for_each(
         for row in frame.filter(~keep).iter_rows(named=True)
     ]
     return lists.filter(keep).explode(list(parted)), uneven
+
+
+def _told_in_full(cells: pl.Series, up_to: str) -> pl.Series:
+    """Write all codes from the first to the last, where only their last figure differs."""
+    shape = re.compile(rf"\s*([PCBU][0-3][0-9A-F]{{2}})(\d)(?:{up_to})\1(\d)\s*", re.IGNORECASE)
+    found = {text: shape.fullmatch(text) for text in cells.drop_nulls().unique()}
+    full = {
+        text: _BREAK.join(f"{m[1]}{n}" for n in range(int(m[2]), int(m[3]) + 1))
+        for text, m in found.items()
+        if m and int(m[2]) < int(m[3])
+    }
+    return cells.replace(full) if full else cells
 
 
 def _values(name: str, pattern: str) -> pl.Expr:

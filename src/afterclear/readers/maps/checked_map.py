@@ -38,6 +38,7 @@ class MapColumn:
     beside: Names = ()  # with codes_from: the columns beside those, in step
     pattern: str | None = None  # part of the cell that is taken
     each: str | None = None  # what separates several values: a row each
+    up_to: str | None = None  # what stands between the first and the last of codes in a row
     unit: str | None = None  # unit of the numbers; "cell": it is beside them
     thousands: str = ""  # marks of this column, each of which may part groups of three digits
     times: str = ""  # heading of pieces: the numbers are multiplied by them

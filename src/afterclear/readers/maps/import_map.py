@@ -164,6 +164,8 @@ def _unfit(name: str, column: MapColumn, kind: Kind, choices: Sequence[str]) -> 
         )
     if column.thousands and (kind not in NUMBERS or not {*column.thousands} <= {*MARKS}):
         wrong.append(f"{name}: thousands {column.thousands!r}; marks between digits, on numbers")
+    if column.up_to and name != "code":
+        wrong.append(f"{name}: up_to belongs to the code: it stands between two of them")
     if column.times and kind not in NUMBERS:
         wrong.append(f"{name}: times belongs to columns that hold a number")
     if column.date_format and kind not in TIMES:
@@ -264,7 +266,7 @@ _COLUMN = _checked(
         "from_": Annotated[_NAMES, Field(alias="from")],
         **dict.fromkeys(("file_name", "above", "sheet_name", "heading", "pattern"), _GROUP | None),
         "beside": _NAMES,
-        "each": _PATTERN | None,
+        **dict.fromkeys(("each", "up_to"), _PATTERN | None),
         "date_format": _NAMES,
         "optional": Annotated[bool, AfterValidator(_one_origin), Field(validate_default=True)],
     },

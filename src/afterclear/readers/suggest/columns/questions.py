@@ -34,6 +34,7 @@ _RANK = (
         "about",
         "code-form",
         "denied",
+        "code-range",
         "blank-vehicle",
         "clock",
         "span",

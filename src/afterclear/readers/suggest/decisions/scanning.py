@@ -37,6 +37,7 @@ from afterclear.readers.suggest.decisions.unknown_words import (
 from afterclear.readers.suggest.decisions.which_vehicle import fill_vehicle
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.facts_above import above, fact_of
+from afterclear.readers.suggest.shapes.code_ranges import ranges_in, told_in_full
 from afterclear.readers.suggest.shapes.denied_codes import denied, pattern_of_denied
 
 WHOLE_VEHICLE = "whole vehicle"
@@ -80,11 +81,13 @@ def fill_codes(f: Filling) -> None:
     if f.has("code"):
         _which_codes(f)
         profile = f.profile("code")
-        found = set(denied(profile.values))
+        found = {*denied(profile.values), *ranges_in(profile.values)}
         codes = in_cell([v for v in profile.values if v not in found], f.sight.words)
         spec = _code_spec(codes) or with_letter_o(profile)
         if not codes.each:
             spec |= pattern_of_denied(f, profile, spec.get("pattern"))
+        if not codes.behind and (in_full := told_in_full(f, profile)):
+            spec |= in_full
         if not spec:
             codes = decide_bare(profile, f.seen.title, f.asker)
             spec = _code_spec(codes)
