@@ -129,20 +129,26 @@ def _row_for_each_code(frame: pl.DataFrame, spec: MapTable, where: str) -> pl.Da
     rows = pl.concat(parts).sort(_ROW, maintain_order=True)
     none = pl.col(CODE).is_in(_fillers(rows[CODE]))
     rows = rows.with_columns(none.fill_null(value=False).alias(_NONE))
-    return _chosen(rows, by_heading=with_heading).drop(_ROW, _NONE)
+    by_unit = with_heading or "ecu" in beside
+    if "ecu" in beside:  # a filler beside no unit is nobody's answer
+        unit = pl.col(_beside_name("ecu")).str.strip_chars().replace("", None)
+        rows = rows.with_columns(pl.when(pl.col(_NONE) & unit.is_null()).then(None)
+                                 .otherwise(pl.col(CODE)).alias(CODE),
+                                 (pl.col(_NONE) & unit.is_not_null()).alias(_NONE))  # fmt: skip
+    return _chosen(rows, by_unit=by_unit).drop(_ROW, _NONE)
 
 
-def _chosen(rows: pl.DataFrame, *, by_heading: bool) -> pl.DataFrame:
+def _chosen(rows: pl.DataFrame, *, by_unit: bool) -> pl.DataFrame:
     """Keep each code; of a row without any, its first filler, otherwise one empty cell.
 
-    ``by_heading``: the heading names a unit, so each filler is that unit's own answer.
+    ``by_unit``: the heading, or a cell beside, names a unit: each filler is that unit's own answer.
     """
     is_code = pl.col(CODE).is_not_null() & ~pl.col(_NONE)
     first_filler = pl.col(_NONE) & (pl.col(_NONE).cum_sum().over(_ROW) == 1)
     place = pl.int_range(pl.len()).over(_ROW)
     no_code = ~is_code.any().over(_ROW)
     no_filler = ~pl.col(_NONE).any().over(_ROW)
-    kept_filler = pl.col(_NONE) if by_heading else first_filler & no_code
+    kept_filler = pl.col(_NONE) if by_unit else first_filler & no_code
     return rows.filter(is_code | kept_filler | (no_code & no_filler & (place == 0)))
 
 

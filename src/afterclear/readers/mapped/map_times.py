@@ -7,7 +7,7 @@ Both are counted for the ledger.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import MAXYEAR, MINYEAR, date, datetime, time, timedelta
+from datetime import MAXYEAR, date, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -39,6 +39,7 @@ ZONES = {
 _ZONE = rf"\b(?:{'|'.join(ZONES)})$"
 _IN_WORDS = ("%b", "%B", "%p")
 _EARLIEST_YEAR = 1900
+_FOUR_DIGITS = 1000  # the first year that is written with four
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +149,9 @@ def _by_format(cells: pl.Series, shape: str, *, has_offset: bool) -> pl.Series:
     if shape != EPOCH:
         zone = "UTC" if has_offset else None
         found = cells.str.to_datetime(shape, strict=False, time_unit="us", time_zone=zone)
-        # the parser knows years before the first and after the 9,999th; a calendar does not
-        is_year = found.dt.year().is_between(MINYEAR, MAXYEAR)
+        # the parser knows years before the first and after the 9,999th, and takes 8.3.25 for the
+        # year 25 where four digits are asked for: such a cell is left to the next format
+        is_year = found.dt.year().is_between(_FOUR_DIGITS, MAXYEAR)
         return found if is_year.all() else pl.select(pl.when(is_year).then(found)).to_series()
     # seconds since 1970 are UTC whatever the zone; with 13 digits they are milliseconds
     number = pl.select(pl.when(cells.str.contains(_EPOCH)).then(cells)).to_series()

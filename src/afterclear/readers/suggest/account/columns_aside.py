@@ -239,7 +239,20 @@ def _may_part_rows(account: Account, profile: Profile) -> bool:
         return False
     if _is_of_other_time(account, profile) or _tells_of_codes(account, profile):
         return False
-    return profile.means(*_HARMLESS) < _HALF
+    return profile.means(*_HARMLESS) < _HALF and not _says_what_was_cleared(account, profile)
+
+
+def _says_what_was_cleared(account: Account, profile: Profile) -> bool:
+    """Whether a column says of each clearing whether it was of codes or of the whole unit."""
+    words = account.words
+    codes = [v for v in profile.values if words.of_heading(v).get("code", 0.0) >= _LIKELY]
+    whole = [
+        v
+        for v in profile.values
+        if words.of_word("ecu", v) == "all" or words.of_beginning("reading", v) == "complete"
+    ]
+    is_told = bool(codes) and {*codes, *whole} == set(profile.values)
+    return is_told and account.decision.into == "clears"
 
 
 def _tells_of_codes(account: Account, profile: Profile) -> bool:

@@ -23,7 +23,8 @@ from afterclear.readers.suggest.columns.role_tests import Sight
 _FITS = 0.8
 A_CODE = r"(?:[PCBU][0-3][0-9A-Fa-f]{3}(?:-[0-9A-Fa-f]{2})?|SPN\s*:?\s*\d+\s*/?\s*FMI\s*:?\s*\d+)"
 # Tried in turn: the separators between the codes of one cell.
-_BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+")
+_BETWEEN = (r"\s*;\s*", r"\s*\|\s*", r"\n", r"\s*,\s*", r"\s*/\s*", r"\s*\+\s*", r"[,;|/\s]+",
+            r"\s*[;|,\n/+]\s*")  # fmt: skip
 # A word behind a code: in brackets, or behind a dash, a colon, a blank.
 _BEHIND = rf"^{A_CODE}(?:\s*[:=(\[\u2013]+\s*|\s+[-(\[]?\s*)(.*?)[)\]\s]*$"
 _END = r"[)\]\s]*$"
@@ -105,6 +106,15 @@ def _by_unit(columns: Sequence[Profile], sight: Sight) -> Wide:
     return Wide(tuple(headings), tuple(headings), names, _beside(columns, sight))
 
 
+def families(profiles: Sequence[Profile]) -> list[list[Profile]]:
+    """Give the columns that are headed alike but for a number: St. 1, St. 2."""
+    found: dict[str, list[Profile]] = {}
+    for profile in profiles:
+        if stem := _stem(profile.heading):
+            found.setdefault(stem, []).append(profile)
+    return [own for own in found.values() if len(own) > 1]
+
+
 def _stem(heading: str) -> str:
     base = heading.partition("#")[0] if re.search(r"#\d+$", heading) else heading
     found = _STEM.match(base)
@@ -126,10 +136,10 @@ def _patterns(headings: Sequence[str], sight: Sight) -> tuple[str, ...]:
 
 
 def _beside(columns: Sequence[Profile], sight: Sight) -> dict[str, tuple[str, ...]]:
-    """Find columns in step with the codes: a status each, a text each."""
+    """Find columns in step with the codes: a unit each, a status each, a text each."""
     own = {p.heading for p in columns}
     found: dict[str, tuple[str, ...]] = {}
-    for role in ("status", "description"):
+    for role in ("ecu", "status", "description"):
         more = [p for p in sight.profiles if p.heading not in own and _speaks_of(p, role, sight)]
         if len(more) == len(columns) and len(more) > 1:
             found[role] = tuple(p.heading for p in more)
@@ -139,7 +149,7 @@ def _beside(columns: Sequence[Profile], sight: Sight) -> dict[str, tuple[str, ..
 
 def _speaks_of(profile: Profile, role: str, sight: Sight) -> bool:
     """Whether a heading, or its last word under a group's, means a role."""
-    last = profile.heading.partition("#")[0].split()[-1:]
+    last = re.sub(r"\s+\d{1,2}$", "", profile.heading.partition("#")[0]).split()[-1:]
     under_group = max((heading_meanings(w, sight.words).get(role, 0.0) for w in last), default=0.0)
     return max(profile.means(role), under_group) > 0.5
 

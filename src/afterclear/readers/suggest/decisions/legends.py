@@ -1,12 +1,13 @@
 """Legends: a line below or above a table that says what letters or a mark in its cells mean."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
 from afterclear.readers.suggest.columns.profiles import Profile
 from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
+from afterclear.readers.suggest.decisions.unknown_words import choices_of, doubtful_lasting
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 
 _MARK = re.compile(r"(\*{1,3}|[\u2020\u2021#\u00b9\u00b2\u00b3]|\d\))\s*[:=]?\s*(\S.*\S)")
@@ -94,9 +95,38 @@ def _not_done(f: Filling, meaning: str) -> Decided | None:
     return None
 
 
+def letters_of(f: Filling, met: Sequence[str]) -> dict[str, str]:
+    """Say which status each letter means, as a line of the file says; empty text: none it knows."""
+    told = _told_letters(f)
+    return _with_answers(f, told, {x: _status_in(f, told.get(x, "")) for x in met})
+
+
+def is_lettered(f: Filling, met: Sequence[str]) -> bool:
+    """Whether a line of the file says of each letter which status it means."""
+    told = _told_letters(f)
+    return all(_status_in(f, told.get(letters, "")) for letters in met)
+
+
+def _with_answers(f: Filling, told: dict[str, str], words: dict[str, str]) -> dict[str, str]:
+    """Ask about words for *lasting* that may mean the code that no clearing takes away."""
+    meant = [told[x] for x in words if x in told]
+    if not all(words.values()) or not (doubtful := doubtful_lasting(f, meant)):
+        return words
+    asked = choices_of(f, "status", meant)
+    return {
+        x: asked.get(told[x], "") if told[x] in doubtful else own
+        for x, own in words.items()
+        if told[x] not in doubtful or told[x] in asked
+    }
+
+
+def _told_letters(f: Filling) -> dict[str, str]:
+    return {letters: text for line in explaining(f) for letters, text in _LETTERS.findall(line)}
+
+
 def status_letters(f: Filling) -> bool:
     """Take a column of letters for the status where a line says what they mean; False: none is."""
-    told = {letters: text for line in explaining(f) for letters, text in _LETTERS.findall(line)}
+    told = _told_letters(f)
     for profile in f.sight.profiles if len(told) > 1 else ():
         values = [v for v in profile.values if v not in f.dropped]
         if not values or not set(values) <= set(told):
@@ -117,7 +147,7 @@ def status_letters(f: Filling) -> bool:
             )
             return True
         f.seen.heard += list(explaining(f))
-        spec = {"from": profile.heading, "values": words}
+        spec = {"from": profile.heading, "values": _with_answers(f, told, words)}
         f.decision.take(
             "status", spec, 0.9, worded("a line of the file says what its letters mean")
         )

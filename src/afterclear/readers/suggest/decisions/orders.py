@@ -2,11 +2,13 @@
 
 import re
 from collections.abc import Set as AbstractSet
+from dataclasses import replace
 
 from afterclear.errors import worded
 from afterclear.readers.suggest.columns.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.columns.numbers import as_number
 from afterclear.readers.suggest.columns.profiles import has_code
+from afterclear.readers.suggest.columns.readings import whose
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import (
     AMOUNTS,
@@ -59,6 +61,7 @@ def fill_repairs(f: Filling) -> None:
     else:
         _codes_in_texts(f)
     _fill_action(f)
+    _make_of_parts(f)
     for column in ("part_number", "part_brand", "position"):
         f.plain(column)
     fill_words(f, "part_grade")
@@ -101,6 +104,26 @@ def _only_text(f: Filling) -> list[str]:
         if p.is_text and p.heading not in used and p.share(says_work) > _MOSTLY
     ]
     return found if len(found) == 1 and found[0] not in f.sight.times else []
+
+
+def _make_of_parts(f: Filling) -> None:
+    """Take a column of makers for the parts', where it cannot be the vehicles'.
+
+    One vehicle has one maker: rows of a vehicle with several, or with none where no part was
+    fitted, speak of parts.
+    """
+    if not f.has("part_number") or f.has("part_brand") or not f.has("make"):
+        return
+    role = whose(f.roles)
+    if role is None:
+        return
+    makers: dict[str, set[str]] = {}
+    for vehicle, maker in zip(f.profile(role).cells, f.profile("make").cells, strict=True):
+        if vehicle:
+            makers.setdefault(vehicle, set()).add(maker)
+    if any(len(own) > 1 for own in makers.values()):
+        f.roles["part_brand"] = replace(f.roles["make"], role="part_brand")
+        del f.roles["make"]
 
 
 def _fill_site(f: Filling) -> None:

@@ -9,6 +9,7 @@ from afterclear.readers.suggest.columns.code_columns import (
     InCell,
     Wide,
     decide_bare,
+    families,
     in_cell,
     is_code_column,
     status_at_end,
@@ -27,7 +28,13 @@ from afterclear.readers.suggest.columns.readings import (
 )
 from afterclear.readers.suggest.columns.role_tests import FITS
 from afterclear.readers.suggest.decisions.distances import blank_words, fill_distance
-from afterclear.readers.suggest.decisions.legends import fill_memory, status_letters
+from afterclear.readers.suggest.decisions.legends import (
+    explaining,
+    fill_memory,
+    is_lettered,
+    letters_of,
+    status_letters,
+)
 from afterclear.readers.suggest.decisions.scan_time import fill_time
 from afterclear.readers.suggest.decisions.unknown_words import (
     choice_spec,
@@ -259,19 +266,37 @@ def _fill_wide(f: Filling, wide: Wide) -> None:
         f.decision.take(
             "ecu", {"heading": wide.names_unit}, 0.9, worded("the headings name control units")
         )
-    for role, headings in wide.beside.items():
+    lettered = {} if "status" in wide.beside else _lettered_beside(f, wide)
+    for role, headings in {**wide.beside, **lettered}.items():
         spec = {"beside": [re.sub(r"([\[*?])", r"[\1]", h) for h in headings]}
+        met = list(dict.fromkeys(v for h in headings for v in f.sight.by_name[h].values))
         if role == "status":
-            met = dict.fromkeys(v for h in headings for v in f.sight.by_name[h].values)
-            spec |= choice_spec(f, "status", list(met))
+            spec |= {"values": letters_of(f, met)} if lettered else choice_spec(f, "status", met)
         f.decision.take(role, spec, 0.85, worded("it stands beside each code"))
     _fill_behind(f, codes, {})
     _without_codes(f, columns)
 
 
+def _lettered_beside(f: Filling, wide: Wide) -> dict[str, tuple[str, ...]]:
+    """Find columns in step with the codes whose letters a legend says to be statuses."""
+    used = {*wide.headings, *(h for own in wide.beside.values() for h in own)}
+    used |= {r.heading for r in f.roles.values()}
+    for own in families([p for p in f.sight.profiles if p.heading not in used]):
+        met = [v for p in own for v in p.values]
+        if len(own) == len(wide.headings) and met and is_lettered(f, met):
+            f.seen.heard += list(explaining(f))
+            return {"status": tuple(p.heading for p in own)}
+    return {}
+
+
 def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
     """Ask what rows without any code mean, if the file does not say."""
-    empty = [at for at in range(f.n_rows) if not any(p.cells[at] for p in columns)]
+    empty = [
+        at
+        for at in range(f.n_rows)
+        # (a line that fills one cell is a heading or a remark, whatever it says)
+        if not any(p.cells[at] for p in columns) and _n_filled(f, at) > 1
+    ]
     names_unit = f.has("ecu") and f.wide is None
     if f.wide is not None:
         f.decision.table_keys["without_codes"] = "skip"
@@ -294,9 +319,22 @@ def _without_codes(f: Filling, columns: Sequence[Profile]) -> None:
     f.decision.table_keys["without_codes"] = f.asker.choose(question)
 
 
+def _n_filled(f: Filling, at: int) -> int:
+    return sum(bool(p.cells[at]) for p in f.sight.profiles)
+
+
 def _fill_unit(f: Filling) -> None:
     """Take the control unit; if none is named, codes belong to the whole vehicle."""
     if any(t.column == "ecu" for t in f.decision.columns):
+        return
+    if f.wide is not None and f.has("ecu") and (own := _headed_like(f, f.profile("ecu"))):
+        f.decision.missing.append(
+            worded(
+                "ecu: {headings} are as many units as a row may have codes of, and not in step "
+                "with the columns of codes; say in a map whose each code is",
+                headings=", ".join(repr(p.heading) for p in own),
+            )
+        )
         return
     if f.has("ecu"):
         f.plain("ecu")
@@ -311,6 +349,11 @@ def _fill_unit(f: Filling) -> None:
         f.decision.take(
             "ecu", {"value": WHOLE_VEHICLE}, 0.7, worded("nothing names a control unit")
         )
+
+
+def _headed_like(f: Filling, profile: Profile) -> list[Profile]:
+    """Give the columns headed like this one but for a number, and itself; empty: there are none."""
+    return next((own for own in families(f.sight.profiles) if profile in own), [])
 
 
 def _fill_status(f: Filling) -> None:

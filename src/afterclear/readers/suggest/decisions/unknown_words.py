@@ -36,18 +36,19 @@ def _has_intermittent(f: Filling, met: Sequence[str]) -> bool:
     return any(f.sight.words.of_word("intermittent", word) for word in met)
 
 
-def _doubtful_lasting(f: Filling, met: Sequence[str]) -> set[str]:
+def doubtful_lasting(f: Filling, met: Sequence[str]) -> set[str]:
     """Give the words for lasting that may mean the permanent code that no clearing takes away.
 
     A word for *lasting* is of a fault that is there all the time, unless *pending* and another word
-    for *confirmed* stand beside it; so is *permanent* beside *intermittent*, unless another word
-    says *confirmed* or *active*: two words of one list hardly mean the same.
+    for *confirmed* or *active* stand beside it; so is *permanent* beside *intermittent*, unless
+    another word says *confirmed* or *active*: two words of one list hardly mean the same.
     """
     words = f.sight.words
     own = {w for w in met if words.of_word("lasting", w)}
     of_law = {w for w in met if words.of_word("status", w) == "permanent"}
     others = {words.of_word("status", w) for w in met if w not in own}
-    doubtful = own if {"pending", "confirmed"} <= others else set()
+    is_told_apart = "pending" in others and bool(others & {"confirmed", "active"})
+    doubtful = own if is_told_apart else set()
     is_parted = _has_intermittent(f, met) and bool(others & {"confirmed", "active"})
     return doubtful | (of_law if is_parted else set())
 
@@ -68,7 +69,7 @@ def choices_of(f: Filling, column: str, met: Sequence[str]) -> dict[str, str]:
     values: dict[str, str] = {}
     unknown = []
     lasting = _lasting_words(f, met) if column == "status" else {}
-    doubtful = _doubtful_lasting(f, met) if column == "status" else set()
+    doubtful = doubtful_lasting(f, met) if column == "status" else set()
     for word in met:
         if word in f.dropped:
             continue
