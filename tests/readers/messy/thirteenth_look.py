@@ -56,6 +56,27 @@ def all_files() -> Iterator[Messy]:
                 ("Z-2", "V-02", "2026-02-14T00:00", "Wymiana amortyzatora", "AM-90", "Tessar", "prawy tył"),
                 ("Z-2", "V-02", "2026-02-14T00:00", "Wymiana klocków", "KH.66", "Norvek", "oś przednia"),
                 names="repair_id vehicle_id repaired_at notes part_number part_brand position"))  # fmt: skip
+    yield Messy("que_se_borro.csv", "es", "clears of a code, of a unit, of all, and one that failed, in free words",
+        sheet([["Coche", "Fecha", "Km", "Qué se borró"],
+               ["V-01", "13/02/2026", "124001", "P0301"],
+               ["V-02", "14/02/2026", "98020", "Motor entera"],
+               ["V-03", "16/02/2026", "71200", "P0303 no se dejó borrar"]]),
+        clears(("V-01", "2026-02-13T00:00", 124001)), answers={"table": "clears"})  # fmt: skip
+    yield Messy("quote_only.csv", "en", "a job that was only priced says so where others have their number",
+        sheet([["Date", "Vehicle", "Odometer km", "WO", "Work done"],
+               ["2026-02-13", "V-01", "124001", "WO/901", "Replaced battery"],
+               ["2026-02-14", "V-02", "98020", "QUOTE only", "Replace clutch"],
+               ["2026-02-16", "V-03", "71200", "WO/902", "Replaced glow plugs"]]),
+        repairs(("V-01", "2026-02-13T00:00", 124001, "Replaced battery"),
+                ("V-03", "2026-02-16T00:00", 71200, "Replaced glow plugs")),
+        answers={"rows": "leave"})  # fmt: skip
+    yield Messy("operacion.csv", "es", "the text of the work under the word for an action",
+        sheet([["Num_orden", "Fecha", "Coche", "Kilometros", "Operacion", "Referencia"],
+               ["101", "13/02/2026", "V-01", "124001", "Batería nueva", "BT-74"],
+               ["107", "27/02/2026", "V-02", "98020", "Diagnóstico falta de potencia", ""]]),
+        repairs(("V-01", "2026-02-13T00:00", 124001, "Batería nueva", "BT-74"),
+                ("V-02", "2026-02-27T00:00", 98020, "Diagnóstico falta de potencia", None),
+                names="vehicle_id repaired_at odometer_km notes part_number"))  # fmt: skip
     told = (
         '<?xml version="1.0"?><effacements atelier="Nord">'
         f'<effacement vin="{VIN(1)}" instant="2026-02-13T10:05:00" km="124001">'

@@ -24,6 +24,7 @@ from afterclear.readers.suggest.columns.profiles import (
     with_figure_0,
 )
 
+HALF = 0.5
 FITS = 0.8  # share of values from which they fit
 FEW_WORDS = 8  # distinct words of a column of states
 _CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
@@ -164,6 +165,13 @@ def _statuses(p: Profile, s: Sight) -> float:
     return max(known, 0.5) if is_named_status else known
 
 
+def _maker(p: Profile, s: Sight) -> float:
+    """Recognise makers' names: where most have figures, a part's number stands beside them."""
+    if p.share(lambda v: any(map(str.isdigit, v))) > HALF:
+        return 0.0
+    return _text(p, s)
+
+
 def _part_number(p: Profile, s: Sight) -> float:
     """Recognise part numbers: unlike amounts they have no decimals, and no currency beside them."""
     if p.share(lambda v: (found := parted(v)) and found.is_money and not v[-1].isalnum()) > 0:
@@ -224,7 +232,7 @@ TESTS: Mapping[str, Test] = {
     "notes": _sentence,
     "part_number": _part_number,
     "part_name": _text,
-    "part_brand": _text,
+    "part_brand": _maker,
     "part_grade": _words("part_grade"),
     "position": lambda p, s: names_places(p, s.words),
     "quantity": _number,

@@ -5,9 +5,11 @@ from collections.abc import Set as AbstractSet
 from dataclasses import replace
 
 from afterclear.errors import worded
+from afterclear.readers.maps.heading_words import EXACT
 from afterclear.readers.suggest.columns.code_columns import A_CODE, in_cell
 from afterclear.readers.suggest.columns.numbers import as_number
-from afterclear.readers.suggest.columns.profiles import has_code
+from afterclear.readers.suggest.columns.profiles import has_code, is_codes
+from afterclear.readers.suggest.columns.questions import Choice, Question
 from afterclear.readers.suggest.columns.readings import whose
 from afterclear.readers.suggest.decisions.distances import fill_distance
 from afterclear.readers.suggest.decisions.order_amounts import (
@@ -41,6 +43,8 @@ def fill_clears(f: Filling) -> None:
         words = f.profile("ecu").values
         whole = {w: "" for w in words if f.sight.words.of_word("ecu", w) == "all"}
         f.plain("ecu", spec={"values": whole, "otherwise": "keep"} if whole else {})
+    elif _miss_what_was_cleared(f):
+        return
     f.plain("reason")
     if f.has("code") or f.wide is not None:
         f.decision.notes.append(
@@ -48,8 +52,35 @@ def fill_clears(f: Filling) -> None:
         )
 
 
+def _miss_what_was_cleared(f: Filling) -> bool:
+    """Take no clears of which a column says in free words what was cleared, or that it failed.
+
+    Passed over, all memories of the vehicle would count as cleared.
+    """
+    told = [
+        p
+        for p in f.sight.profiles
+        if p.heading not in f.decision.used
+        and p.heading not in f.sight.times
+        and p.share(is_codes) < 1
+        and p.share(lambda v: any(map(str.isalpha, v))) == 1
+        and any(map(has_code, p.values))
+    ]
+    if told:
+        f.decision.missing.append(
+            worded(
+                "ecu: {heading!r} says in words what was cleared, such as {value!r}; say in a map "
+                "whose memory that is, and which rows were no clearing",
+                heading=told[0].heading,
+                value=max(told[0].values, key=len),
+            )
+        )
+    return bool(told)
+
+
 def fill_repairs(f: Filling) -> None:
     """Fill a table of work orders."""
+    _ask_words_for_numbers(f)
     f.plain("repair_id")
     fill_vehicle(f)
     fill_time(f, "repaired_at")
@@ -101,9 +132,45 @@ def _only_text(f: Filling) -> list[str]:
     found = [
         p.heading
         for p in f.sight.profiles
-        if p.is_text and p.heading not in used and p.share(says_work) > _MOSTLY
+        if p.is_text
+        and p.heading not in used
+        and (p.share(says_work) > _MOSTLY or p.means("action") >= EXACT)
     ]
     return found if len(found) == 1 and found[0] not in f.sight.times else []
+
+
+def _ask_words_for_numbers(f: Filling) -> None:
+    """Ask about rows that say in the place of an order's number that their work was not done."""
+    if not f.has("repair_id"):
+        return
+    numbers = f.profile("repair_id")
+    met = [
+        v
+        for v in numbers.values
+        if not any(map(str.isdigit, v))
+        and f.sight.words.of_beginning("work_state", v, anywhere=True) == "undone"
+    ]
+    if not met or "rows" in f.asker.asked:
+        return
+    question = Question(
+        "rows",
+        worded(
+            "Some rows say {cell!r} where others have the number of an order. Was that work done?",
+            cell=met[0],
+        ),
+        (
+            Choice("leave", worded("no: such rows are left out")),
+            Choice("take", worded("yes, as the other rows")),
+        ),
+        f.rows_with(met[0]),
+        unasked="leave",
+    )
+    if f.asker.choose(question) == "leave":
+        words = "|".join(map(re.escape, met))
+        own = {numbers.heading: rf"^\s*(?:{words})\s*$"}
+        drops = f.decision.table_keys.get("drop_where")
+        f.decision.table_keys["drop_where"] = {**(drops if isinstance(drops, dict) else {}), **own}
+        f.dropped |= set(met)
 
 
 def _make_of_parts(f: Filling) -> None:
