@@ -159,6 +159,8 @@ def sharpened(
     """
     first = _View.of(weight, common, common)
     todo = _whole(kin, np.arange(len(weight)), first.angle.is_narrow() | first.eta.is_narrow())
+    if not todo.size:
+        return weight, common
     return _sharpened(rows, weight, common, (kin, priors), todo)
 
 
@@ -168,6 +170,8 @@ def sharpened_by_some(
     """Do the same for kin with many returns, by a sample of their attempts; for rounds of a fit."""
     n_returns = np.bincount(kin.kin[rows.group[rows.returned]], minlength=kin.first.size)
     todo = np.flatnonzero(n_returns[kin.kin] >= MANY_RETURNS)
+    if not todo.size:
+        return weight, common
     return _sharpened(_some(rows, len(weight)), weight, common, (kin, priors), todo)
 
 
@@ -185,8 +189,6 @@ def _sharpened(
     of_groups: tuple[Kin, Sequence[Prior]],
     todo: IntArray,
 ) -> tuple[FloatArray, Nodes]:
-    if not todo.size:
-        return weight, common
     kin, priors = of_groups
     own = _own_nodes(common, len(weight))
     for _ in range(_MOST_ROUNDS):
