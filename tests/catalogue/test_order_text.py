@@ -29,6 +29,7 @@ def reader() -> WorkReader:
         ("wymiana czujnikow parkowania", Work("parking_sensor", "", "replace")),
         ("Injector no 4 repalced", Work("injector", "cylinder_4", "replace")),
         ("Purge valve stuck. New one fitted", Work("evap_purge_valve", "", "replace")),
+        ("contactor volante airbag cambiado", Work("clock_spring", "", "replace")),
     ],
 )
 def test_short_bent_compound_and_misspelt_words_are_understood(
