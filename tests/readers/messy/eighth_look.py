@@ -196,7 +196,7 @@ def _english() -> Iterator[Messy]:
                        "Evap small leak", 1),
                       ("V-04", "2026-03-14T07:40", 98000, "Engine", None),
                       names=f"{SCAN} occurrences"),
-                answers={"table": "scans"})  # fmt: skip
+                answers={"numbers": "same"})  # fmt: skip
     stock = [
         ["Forecourt check - week 11"], [],
         ["Stock No", "Reg", "Price £", "Tyres mm", "Checked", "Miles", "Module", "Code", "Type",

@@ -191,7 +191,8 @@ def _german() -> Iterator[Messy]:
                        (("B-1041", VIN(7), "NH-KL 41", "2026-01-12", "in_stock"),
                         ("B-1042", VIN(8), None, "2026-01-19", "sold"),
                         ("B-1043", VIN(9), "NH-M 7", "2026-02-02", "in_stock")),
-                       "vehicle_id vin plate acquired_on stock_status"))  # fmt: skip
+                       "vehicle_id vin plate acquired_on stock_status"),
+                answers={"heads": "kind"})  # fmt: skip
     sites = {
         "Halle Nord": [
             ["Fahrzeug", "Datum", "km-Stand", "Steuergerät", "Fehlercode"],

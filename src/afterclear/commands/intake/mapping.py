@@ -148,7 +148,7 @@ def _context(app: App) -> Context:
     if app.store.exists():
         with open_store(app.store, read_only=True) as con:
             own = known_identifiers(con)
-        known = Known(own.numbers, own.vins, own.plates, own.owners)
+        known = Known(own.numbers, own.vins, own.plates, own.owners, own.written)
     return Context(words, units, known, app.clock(), tables=app.config.tables)
 
 

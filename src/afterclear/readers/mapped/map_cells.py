@@ -60,6 +60,7 @@ class Target:
     kind: Kind
 
 
+_UNIT_BEHIND = r"([A-Za-z]+)\.?$"
 _CODE = r"\b[PCBU][0-3][0-9A-F]{3}\b"
 # What stands behind a code that was not there, or is there no longer, in the languages served
 # (common practice, no source).  An order's code is what its work was for: it should be gone.
@@ -227,7 +228,7 @@ def _read_numbers(made: PlainCells, column: MapColumn, how: ImportMap) -> None:
     unit = column.unit or ""
     factors: pl.Series | None = None
     if unit == "cell":
-        factors = _split_unit(made)
+        factors = _split_unit(made, leaves_others=column.otherwise == "empty")
     if column.thousands:
         how = _without_groups(made, column.thousands, how)
     cells = made.cells
@@ -315,10 +316,18 @@ def multiply(made: PlainCells, by: PlainCells) -> None:
         refuse(made, by.expected.is_not_null(), said)
 
 
-def _split_unit(made: PlainCells) -> pl.Series:
-    """Split '83,120 km' into the number, left in place, and the unit's factor."""
+def _split_unit(made: PlainCells, *, leaves_others: bool) -> pl.Series:
+    """Split '83,120 km' into the number, left in place, and the unit's factor.
+
+    ``leaves_others``: a known unit that counts something else leaves the cell empty, not refused.
+    """
+    if leaves_others:
+        counts_other = [u for u in WRITTEN if factor(u, made.name) is None]
+        written = made.cells.str.extract(_UNIT_BEHIND, 1).str.to_lowercase()
+        is_other = written.is_in(counts_other).fill_null(value=False)
+        made.cells = pl.select(pl.when(~is_other).then(made.cells)).to_series()
     before = made.cells
-    unit = before.str.extract(r"([A-Za-z]+)\.?$", 1).str.to_lowercase()
+    unit = before.str.extract(_UNIT_BEHIND, 1).str.to_lowercase()
     factors = {u: f for u in WRITTEN if (f := factor(u, made.name)) is not None}
     by = unit.replace_strict(factors, default=None, return_dtype=pl.Float64)
     wanted = counted_in(made.name)

@@ -33,6 +33,9 @@ WRITTEN: dict[str, str] = {
     "hrs": "h",
     "std": "h",
     "hours": "h",
+    "bh": "h",  # Betriebsstunden
+    "mth": "h",  # motogodziny
+    "mtg": "h",
     "min": "min",
     "s": "s",
 }

@@ -90,6 +90,7 @@ class Identifiers:
     vins: frozenset[str]
     plates: frozenset[str]
     owners: dict[str, frozenset[str]]  # VIN or plate -> numbers of the vehicles that have or had it
+    written: dict[str, str]  # number as compared -> as the list writes it, where one vehicle has it
 
 
 def known_identifiers(con: Connection) -> Identifiers:
@@ -103,8 +104,15 @@ def known_identifiers(con: Connection) -> Identifiers:
     owners = {vin: frozenset(map(plain_id, own)) for vin, own in claimed.vins.items()}
     for plate, had in claimed.plates.items():
         owners[plate] = frozenset(plain_id(vehicle) for vehicle, _, _ in had)
+    listed: dict[str, set[str]] = defaultdict(set)
+    for number in query(con, "SELECT vehicle_id FROM vehicles")["vehicle_id"]:
+        listed[plain_id(number)].add(number)
     return Identifiers(
-        frozenset(numbers), frozenset(claimed.vins), frozenset(claimed.plates), owners
+        frozenset(numbers),
+        frozenset(claimed.vins),
+        frozenset(claimed.plates),
+        owners,
+        {plain: min(own) for plain, own in listed.items() if len(own) == 1},
     )
 
 

@@ -65,6 +65,8 @@ class Known:
     plates: AbstractSet[str] = frozenset()
     # VIN or plate -> the numbers of the vehicles that have or had it
     owners: Mapping[str, AbstractSet[str]] = field(default_factory=dict)
+    # number as it is compared -> as the vehicle list writes it, where it is one vehicle's only
+    written: Mapping[str, str] = field(default_factory=dict)
 
     def role_of(self, text: str) -> str:
         """Say as what a text names a known vehicle: vehicle_id, vin, plate; empty: it does not."""

@@ -18,11 +18,13 @@ _RANK = (
         "table",
         "vehicle",
         "groups",
+        "heads",
         "time",
         "codes",
         "date-order",
         "decimal-mark",
         "plates",
+        "numbers",
     ),
     *(
         "rows",

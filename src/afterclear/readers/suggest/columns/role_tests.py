@@ -26,6 +26,7 @@ from afterclear.readers.suggest.columns.profiles import (
 
 HALF = 0.5
 FITS = 0.8  # share of values from which they fit
+_DASHED_NUMBER = re.compile(r"[A-Z]-\d{4}")  # B-1041: a number, where a heading says so
 FEW_WORDS = 8  # distinct words of a column of states
 _CHOICES = {c.name: c.choices for t in TABLES.values() for c in t.columns if c.choices}
 
@@ -114,7 +115,10 @@ def _vehicle_number(p: Profile, s: Sight) -> float:
         return 0.0
     if all(v.lower() in WRITTEN or not any(map(str.isalnum, v)) for v in p.values):
         return 0.0  # km, hm, %: what something counts
-    if _codes(p, s) >= FITS or p.share(lambda v: re.search(r"\d[.,]\d", v)) > 0.2:
+    is_named = p.means("vehicle_id") > FITS and p.share(_DASHED_NUMBER.fullmatch) == 1
+    if _codes(p, s) >= FITS and not is_named:
+        return 0.0
+    if p.share(lambda v: re.search(r"\d[.,]\d", v)) > 0.2:
         return 0.0
     return _mark(p, s)
 
@@ -184,7 +188,11 @@ def _part_number(p: Profile, s: Sight) -> float:
 
 
 def _distance_units(p: Profile, _: Sight) -> float:
-    return p.share(lambda v: WRITTEN.get(v.lower().rstrip("."), "") in {"km", "mi", "hm"})
+    """Give the share of units of distance; beside one, hours are of the same column of counters."""
+    units = [WRITTEN.get(v.lower().rstrip("."), "") for v in p.values]
+    fit = {"km", "mi", "hm"}
+    fit |= {"h"} if fit & set(units) else set()
+    return sum(unit in fit for unit in units) / len(units) if units else 0.0
 
 
 def _dates(p: Profile, s: Sight) -> float:

@@ -2,11 +2,13 @@
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from itertools import pairwise
 
 from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.plain import KM_PER_MILE
+from afterclear.readers.maps.measures import WRITTEN
 from afterclear.readers.suggest.columns.column_choice import BLANKS
 from afterclear.readers.suggest.columns.date_formats import read_times
 from afterclear.readers.suggest.columns.known_past import Past
@@ -62,10 +64,28 @@ def fill_distance(f: Filling) -> None:
             f.decision.take(
                 "odometer_km", spec, 0.85, worded("{label!r} above the table", label=fact.label)
             )
+    if _counts_hours_too(f):
+        return
     if f.has("hours") and f.decision.into == "scans":  # of an order they are hours of work
         profile = f.profile("hours")
         unit = {"unit": "cell"} if unit_of(profile) == "cell" else {}
         f.plain("engine_hours", "hours", {**unit, **blank_words(profile)})
+
+
+def _counts_hours_too(f: Filling) -> bool:
+    """Take the hours of a column of counters that count km or hours, as the unit beside says."""
+    odometer = next((t for t in f.decision.columns if t.column == "odometer_km"), None)
+    is_beside = odometer is not None and odometer.spec.get("unit") == "cell"
+    if odometer is None or not is_beside or not f.has("distance_unit") or f.has("hours"):
+        return False
+    units = {WRITTEN.get(v.lower().rstrip("."), "") for v in f.profile("distance_unit").values}
+    if "h" not in units:
+        return False
+    spec = {"from": odometer.spec["from"], "unit": "cell", "otherwise": "empty"}
+    f.decision.columns[f.decision.columns.index(odometer)] = replace(odometer, spec=spec)
+    reason = worded("the unit beside it says whether it counts hours")
+    f.decision.take("engine_hours", spec, odometer.sure, reason)
+    return True
 
 
 def _which_distance(f: Filling) -> bool:

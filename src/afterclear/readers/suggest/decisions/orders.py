@@ -7,6 +7,7 @@ from dataclasses import replace
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import EXACT
 from afterclear.readers.suggest.columns.code_columns import A_CODE, in_cell
+from afterclear.readers.suggest.columns.column_choice import BLANKS
 from afterclear.readers.suggest.columns.numbers import as_number
 from afterclear.readers.suggest.columns.profiles import has_code, is_codes
 from afterclear.readers.suggest.columns.questions import Choice, Question
@@ -210,7 +211,9 @@ def _miss_headed_groups(f: Filling) -> None:
     """Take no list with lines of one cell among its rows: they head groups, and are no vehicles."""
     filled = [[p.cells[at] for p in f.sight.profiles if p.cells[at]] for at in range(f.n_rows)]
     alone = [cells[0] for cells in filled if len(cells) == 1]
-    if "group" in f.seen.table_keys:  # what they head may be sold, or another's
+    if "group" in f.seen.table_keys:
+        if _say_what_groups_are(f):
+            return
         alone = [p.values[0] for p in f.sight.profiles if p.values][-1:]
     if alone and sum(len(cells) >= _A_ROW for cells in filled) > len(alone):
         f.decision.missing.append(
@@ -220,6 +223,43 @@ def _miss_headed_groups(f: Filling) -> None:
                 alone=alone[0],
             )
         )
+
+
+def _say_what_groups_are(f: Filling) -> bool:
+    """Take what heads groups of vehicles for their site or state, or ask what it is; False: stop.
+
+    The vehicles below may be sold, or another's, so words that nothing explains are asked about.
+    """
+    groups = f.seen.table_keys["group"]
+    names = [name for each in groups for name in re.compile(each).groupindex]  # type: ignore[attr-defined]
+    if len(names) != 1 or names[0] not in f.sight.by_name:
+        return False
+    heads = f.sight.by_name[names[0]]
+    if heads.means("site") > _MOSTLY:
+        return f.has("site") and f.roles["site"].heading == heads.heading
+    states = {v: f.sight.words.of_word("stock_status", v) for v in heads.values}
+    if all(states.values()) and not f.has("stock_status"):
+        spec = {"from": heads.heading, "values": states}
+        f.decision.take("stock_status", spec, 0.85, worded("lines above the vehicles say it"))
+        return True
+    question = Question(
+        "heads",
+        worded(
+            "Lines such as {line!r} stand above groups of vehicles. What do they say of them?",
+            line=heads.values[0],
+        ),
+        (
+            Choice("kind", worded("their kind or the like: it is kept aside, all of them count")),
+            Choice("site", worded("where they are: it becomes their site")),
+            Choice("stop", worded("that some do not count: nothing is loaded")),
+        ),
+        tuple(f.row_text(heads.cells.index(v)) for v in heads.values[:3]),
+        unasked="stop",
+    )
+    answer = f.asker.choose(question)
+    if answer == "site" and not f.has("site"):
+        f.decision.take("site", {"from": heads.heading}, 0.85, worded("answered"))
+    return answer != "stop"
 
 
 def _miss_taken_back(f: Filling) -> None:
@@ -311,6 +351,17 @@ def _currency(f: Filling) -> None:
         )
 
 
+def _words_of_no_plate(f: Filling) -> dict[str, object]:
+    """Say which cells of a column of plates stand for none: vehicles would share it otherwise."""
+    if not f.has("plate"):
+        return {}
+    words = f.sight.words
+    met = [
+        v for v in f.profile("plate").values if v.lower() in BLANKS or words.of_word("no_plate", v)
+    ]
+    return {"values": dict.fromkeys(met, ""), "otherwise": "keep"} if met else {}
+
+
 def fill_vehicles(f: Filling) -> None:
     """Fill a vehicle list."""
     _miss_headed_groups(f)
@@ -319,7 +370,7 @@ def fill_vehicles(f: Filling) -> None:
     f.plain("vehicle_id")
     f.plain("vin")
     if any(t.column in {"vehicle_id", "vin"} for t in f.decision.columns):
-        f.plain("plate")
+        f.plain("plate", spec=_words_of_no_plate(f))
     for column in ("make", "model", "powertrain", "site"):
         f.plain(column)
     if f.has("model_year"):

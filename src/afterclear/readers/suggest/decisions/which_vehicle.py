@@ -31,7 +31,7 @@ def fill_vehicle(f: Filling) -> None:
     for role in identifiers:
         if role == "plate" and "vehicle_id" in identifiers:
             continue  # the number names it already; a plate moves
-        f.plain(role)
+        f.plain(role, spec=_spelled_as_listed(f) if role == "vehicle_id" else {})
     if not identifiers:
         _vehicle_given_once(f)
 
@@ -58,6 +58,41 @@ def _without_other_numbers(f: Filling) -> None:
                 f"{numbers.heading!r} is no vehicle: {mark.heading!r} names others in its rows"
             )
             return
+
+
+def _spelled_as_listed(f: Filling) -> dict[str, object]:
+    """Ask whether numbers in other letters, or with other dashes, are vehicles of the list.
+
+    The store refuses them: nobody else can say that v-01 is no vehicle beside V-01.
+    """
+    listed = f.sight.known.written
+    met = {
+        value: own
+        for value in f.profile("vehicle_id").values
+        if (own := listed.get(plain_id(value))) and own != value
+    }
+    if not met:
+        return {}
+    value, own = next(iter(met.items()))
+    question = Question(
+        "numbers",
+        worded(
+            "{n:,} vehicles' numbers are spelled otherwise than in the vehicle list, such as "
+            "{value!r}; the list has {own!r}. Are they the same vehicles?",
+            n=len(met),
+            value=value,
+            own=own,
+        ),
+        (
+            Choice("same", worded("yes: {value!r} is {own!r}", value=value, own=own)),
+            Choice("refuse", worded("nobody knows: rows with such numbers are refused")),
+        ),
+        f.rows_with(value),
+        unasked="refuse",
+    )
+    if f.asker.choose(question) == "refuse":
+        return {}
+    return {"values": met, "otherwise": "keep"}
 
 
 def _one_of_several(f: Filling, role: str, text: str) -> None:
