@@ -1,10 +1,12 @@
 """Shapes that were refused and are read or asked about now, each rule by itself."""
 
-from collections.abc import Mapping
+import io
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
+import xlsxwriter
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.readers.mapped.map_reader import MapReader
@@ -42,6 +44,18 @@ def read(
     found = MapReader(usable(made)).read(deliver(folder, name, "\n".join(lines).encode()))
     told = [row for part in found.parts for row in rows(found, part.table)]  # type: ignore[union-attr]
     return told, [(r.column, r.value) for r in found.rejections]
+
+
+def workbook(sheets: Mapping[str, Sequence[Sequence[str]]]) -> bytes:
+    """Write a workbook of texts."""
+    file = io.BytesIO()
+    book = xlsxwriter.Workbook(file, {"in_memory": True})
+    for name, lines in sheets.items():
+        page = book.add_worksheet(name)
+        for at, cells in enumerate(lines):
+            page.write_row(at, 0, [cell or None for cell in cells])
+    book.close()
+    return file.getvalue()
 
 
 COUNTERS = [
@@ -124,3 +138,69 @@ def test_groups_of_which_some_do_not_count_are_no_map(tmp_path: Path, words: Hea
     lines = [line.format(north="Kept", south="Returned") for line in LIST]
     made = suggest(tmp_path, words, lines, {"heads": "stop"})
     assert [each.partition(":")[0] for each in made.missing] == ["vehicle_id"]
+
+
+def test_a_second_sheet_says_what_letters_mean_of_units_without_a_code_too(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    head = "Vehicle,Date,ECU,Code,St"
+    body = "V-1,2026-01-05,Engine,P0301,P|V-1,2026-01-05,ABS,,T|V-1,2026-01-05,Airbag,,N"
+    key = "P,present (active)|T,unit tested - no fault|N,unit did not answer"
+
+    def told(key: str, body: str) -> tuple[list[tuple[Any, ...]], tuple[str, ...]]:
+        sheets = {"Faults": [head, *body.split("|")], "Key": key.split("|")}
+        made = {name: [line.split(",") for line in lines] for name, lines in sheets.items()}
+        path = deliver(tmp_path, "faults.xlsx", workbook(made))
+        found = suggest_map(path, Context(words, ControlUnits.load(IMPORTS.parent), Known(), NOW))
+        if found.missing:
+            return [], found.missing
+        stored = rows(MapReader(usable(found)).read(path), "scans")
+        return [(r["ecu"], r.get("status"), r.get("ecu_response")) for r in stored], ()
+
+    assert told(key, body) == (
+        [("Engine", "confirmed", None), ("ABS", None, None), ("Airbag", None, "no_answer")],
+        (),
+    )
+    # a letter for a clean unit beside a code is no legend that could be followed
+    assert told(key, body.replace("ABS,,T", "ABS,C0035,T"))[1][0].startswith("status: 'T'")
+    assert told(key.replace("unit did not answer", "see page 4"), body)[1]
+
+
+@pytest.mark.parametrize(
+    ("above", "days", "read_as"),
+    [
+        ("Period: 15.12.2025 to 31.01.2026", ["18.12.", "07.01."], ["2025-12-18", "2026-01-07"]),
+        ("Period: 01.01.2024 to 31.01.2026", ["18.12.", "07.01."], []),  # two years are possible
+        ("Printed on 31.01.2026", ["18.12.", "07.01."], None),
+    ],
+)
+def test_days_without_a_year_take_that_of_the_period_above(
+    tmp_path: Path, words: HeadingWords, above: str, days: list[str], read_as: list[str] | None
+) -> None:
+    rows_of = [f"V-{n};{day};8312{n};Engine;P0301" for n, day in enumerate(days, 1)]
+    lines = [above, "", "Vehicle;Date;Odometer km;ECU;Code", *rows_of]
+    made = suggest(tmp_path, words, lines)
+    if not read_as:
+        assert any(each.startswith("scanned_at") for each in made.missing)
+        return
+    assert [r["scanned_at"][:10] for r in read(made, tmp_path, lines)[0]] == read_as
+    later = [line.replace("07.01.", "18.06.") for line in lines]  # in no year within the period
+    assert read(made, tmp_path, later)[1] == [("scanned_at", "18.06.")]
+
+
+@pytest.mark.parametrize(
+    ("above", "answers", "read_as"),
+    [
+        ("Readings at the end of each month", {}, "2026-02-28"),
+        ("Odczyt pierwszego dnia miesiąca", {}, "2026-02-01"),
+        ("Readings", {"month-day": "last"}, "2026-02-28"),
+        ("Readings", {"month-day": "first"}, "2026-02-01"),
+    ],
+)
+def test_of_months_a_line_above_or_a_person_says_which_day_is_meant(
+    tmp_path: Path, words: HeadingWords, above: str, answers: dict[str, str], read_as: str
+) -> None:
+    lines = [above, "", "Vehicle;Month;Odometer km", "V-1;02/2026;83120", "V-2;02/2026;51000"]
+    assert [q.key for q in suggest(tmp_path, words, lines).questions] == list(answers)
+    told, _ = read(suggest(tmp_path, words, lines, answers), tmp_path, lines)
+    assert {r["scanned_at"][:10] for r in told} == {read_as}

@@ -9,6 +9,7 @@ from afterclear.readers.suggest.account.accounting import account_for
 from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.decisions.picked import said_and_picked
+from afterclear.readers.suggest.evidence.days_in_part import with_whole_days
 from afterclear.readers.suggest.evidence.find_table import looked_at
 from afterclear.readers.suggest.evidence.group_heads import with_groups
 from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
@@ -107,6 +108,7 @@ def _decided(source: SourceFile, context: Context, asker: Asker) -> tuple[Asker,
     seen = looked_at(source, context.words, context.units, asker)
     with_groups(seen, context.words, context.known)
     leave_out(seen)
+    with_whole_days(seen, context.words, asker)
     decision = decide(seen, source.delivery, context, asker)
     account_for(seen, decision, (source, context.words, context.known), asker)
     return asker, seen, decision

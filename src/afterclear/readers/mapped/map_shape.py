@@ -12,6 +12,7 @@ import polars as pl
 
 from afterclear.catalogue.codes import says_none
 from afterclear.errors import RefusedFileError, worded
+from afterclear.readers.mapped.whole_days import made_whole
 from afterclear.readers.maps.checked_map import MapColumn, MapTable
 from afterclear.readers.maps.source_table import LINE, SourceTable, find_column, plain_heading
 
@@ -54,6 +55,9 @@ def shaped(table: SourceTable, spec: MapTable, where: str) -> MapTable:
         name = find_column(heading, table.frame.columns, where)
         cells = pl.col(name).str.strip_chars().replace("", None)
         table.frame = table.frame.with_columns(cells.forward_fill().alias(name))
+    if spec.days_within or spec.month_days:
+        keys = (spec.days_within, spec.month_days)
+        table.frame = made_whole(table.frame, keys, table.above, where)
     if not spec.codes_from:
         return as_shaped(spec)
     table.frame = _row_for_each_code(table.frame, spec, where)
@@ -62,7 +66,7 @@ def shaped(table: SourceTable, spec: MapTable, where: str) -> MapTable:
 
 def as_shaped(spec: MapTable) -> MapTable:
     """Give the map of a table whose rows are wanted, filled, and of one code each."""
-    spec = replace(spec, keep_where={}, drop_where={}, fill_down=())
+    spec = replace(spec, keep_where={}, drop_where={}, fill_down=(), days_within={}, month_days={})
     if not spec.codes_from:
         return spec
     columns = {name: _of_made(name, column) for name, column in spec.columns.items()}

@@ -75,6 +75,9 @@ class MapTable:
     group: Names = ()
     goes_on: Names = ()  # lines that fill these columns only go on with the row above
     fill_down: Names = ()  # columns whose empty cells take the cell above
+    # heading -> pattern of the period above the table, its first and last day: days without a year
+    days_within: dict[str, str] = field(default_factory=dict)
+    month_days: dict[str, Literal["first", "last"]] = field(default_factory=dict)  # months alone
     codes_from: Names = ()  # columns of codes side by side, as DTC*: a row each
     # what a row without any code says: units read and clean, or only its distance, or nothing
     without_codes: Literal["clean", "odometer", "skip"] | None = None

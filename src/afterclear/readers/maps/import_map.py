@@ -66,6 +66,12 @@ def _pattern_with_group(text: str) -> str:
     return text
 
 
+def _pattern_of_period(text: str) -> str:
+    if re.compile(_pattern(text)).groups < _BOTH_ENDS:
+        raise ValueError(f"{text!r} needs a group for the first and one for the last day")
+    return text
+
+
 def _named_pattern(text: str) -> str:
     if not re.compile(_pattern(text)).groupindex:
         raise ValueError(f"{text!r} needs at least one named group, as (?P<code>...)")
@@ -78,6 +84,7 @@ def _known_encoding(text: str) -> str:
     return text
 
 
+_BOTH_ENDS = 2
 _ONE_ORIGIN = f"exactly one of {', '.join(n.rstrip('_') for n in ORIGINS)} says where it is from"
 
 
@@ -258,6 +265,7 @@ _NAMES = Annotated[tuple[str, ...], BeforeValidator(_as_list)]
 _PATTERN = Annotated[str, BeforeValidator(_pattern)]
 _GROUP = Annotated[str, BeforeValidator(_pattern_with_group)]
 _PATTERNS = Annotated[tuple[_PATTERN, ...], BeforeValidator(_as_list)]
+_PERIOD = Annotated[str, BeforeValidator(_pattern_of_period)]
 _NAMED = Annotated[str, BeforeValidator(_named_pattern)]
 
 _COLUMN = _checked(
@@ -288,6 +296,7 @@ _TABLE = _checked(
         "once_per_order": _NAMES,
         **dict.fromkeys(("until", "totals"), _PATTERN | None),
         **dict.fromkeys(("keep_where", "drop_where"), dict[str, _PATTERN]),
+        "days_within": dict[str, _PERIOD],
         **dict.fromkeys(("begin", "row", "ignore"), _PATTERNS),
         **dict.fromkeys(
             ("section", "group", "page"), Annotated[tuple[_NAMED, ...], BeforeValidator(_as_list)]

@@ -19,6 +19,7 @@ _RANK = (
         "vehicle",
         "groups",
         "heads",
+        "month-day",
         "time",
         "codes",
         "date-order",

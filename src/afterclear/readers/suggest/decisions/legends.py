@@ -1,11 +1,14 @@
 """Legends: a line below or above a table that says what letters or a mark in its cells mean."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Set as AbstractSet
 
+from afterclear.catalogue.codes import says_none
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
-from afterclear.readers.suggest.columns.profiles import Profile
+from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.suggest.columns.profiles import Profile, is_none_word, is_silent_word
 from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
 from afterclear.readers.suggest.decisions.unknown_words import choices_of, doubtful_lasting
 from afterclear.readers.suggest.evidence.decision_draft import Filling
@@ -18,6 +21,7 @@ _ONLY_ACTIVE = re.compile(
     r"\b(?:active|current|aktiv|aktuell|actif|activ|actuel|actual|aktywn|biezac)"
 )
 _FIRST_WORDS = 5
+_LONGEST_MEANING = 12  # words
 _OF_FAULTS = re.compile(r"fault|code|dtc|fehler|defaut|averia|codigo|usterk|bled|kody")
 _NOT_READ = re.compile(
     r"memory (?:was |were )?not read|speicher (?:wurde )?nicht (?:aus)?gelesen"
@@ -29,6 +33,7 @@ _NOT_READ = re.compile(
 def explaining(f: Filling) -> Iterator[str]:
     """Give the lines above the table, and those in it that fill one cell only."""
     yield from f.seen.title.splitlines()
+    yield from f.seen.legend
     for at in range(f.n_rows):
         cells = [p.cells[at] for p in f.sight.profiles if p.cells[at]]
         if len(cells) == 1:
@@ -134,8 +139,11 @@ def status_letters(f: Filling) -> bool:
         words = {v: _status_in(f, told[v]) for v in values}
         if not any(words.values()):
             continue
-        if not all(words.values()):
-            unknown = next(v for v, word in words.items() if not word)
+        silent = {v for v in values if not words[v] and _says(f, told[v], is_silent_word)}
+        clean = {v for v in values if not words[v] and _says(f, told[v], lambda t, _: says_none(t))}
+        unknown = next((v for v, w in words.items() if not w and v not in silent ^ clean), None)
+        if unknown is not None or not _are_of_rows_without_codes(f, profile, silent | clean):
+            unknown = unknown or min(silent | clean)
             f.decision.missing.append(
                 worded(
                     "status: {unknown!r} under {heading!r} is said to mean {told!r}, which is not "
@@ -147,18 +155,42 @@ def status_letters(f: Filling) -> bool:
             )
             return True
         f.seen.heard += list(explaining(f))
-        spec = {"from": profile.heading, "values": _with_answers(f, told, words)}
-        f.decision.take(
-            "status", spec, 0.9, worded("a line of the file says what its letters mean")
-        )
+        known = {letters: word for letters, word in words.items() if word}
+        meant = dict.fromkeys(words.keys() - known, "") | _with_answers(f, told, known)
+        spec = {"from": profile.heading, "values": meant}
+        reason = worded("a line of the file says what its letters mean")
+        f.decision.take("status", spec, 0.9, reason)
+        if silent:
+            answers = {"values": dict.fromkeys(sorted(silent), "no_answer"), "otherwise": "empty"}
+            f.decision.take("ecu_response", {"from": profile.heading, **answers}, 0.9, reason)
         return True
     return False
+
+
+def _says(f: Filling, text: str, is_word: Callable[[str, HeadingWords], bool]) -> bool:
+    """Whether some words of a text that follow each other say what a cell may say alone."""
+    words = re.findall(r"[\w/]+", text)[:_LONGEST_MEANING]
+    spans = ((a, b) for a in range(len(words)) for b in range(a + 2, len(words) + 1))
+    return any(is_word(" ".join(words[a:b]), f.sight.words) for a, b in spans)
+
+
+def _are_of_rows_without_codes(f: Filling, letters: Profile, clean: AbstractSet[str]) -> bool:
+    """Whether letters for a clean or silent unit stand in just the rows that name no code."""
+    if not clean:
+        return True
+    if not f.has("code"):
+        return False
+    rows = zip(letters.cells, f.profile("code").cells, strict=True)
+    return all((mark in clean) == (not code or is_none_word(code)) for mark, code in rows if mark)
 
 
 def _status_in(f: Filling, text: str) -> str:
     """Give the one status that a text names, whole or between commas and brackets; empty: none."""
     pieces = [text, *re.split(r"[(),;/]", text)]
     found = {word for p in pieces if (word := f.sight.words.of_word("status", p.strip()))}
+    for of_j1939, plain in (("active", "confirmed"), ("previously_active", "stored")):
+        if found == {of_j1939, plain}:  # two words for one thing
+            return of_j1939 if f.has("spn") else plain
     return found.pop() if len(found) == 1 else ""
 
 

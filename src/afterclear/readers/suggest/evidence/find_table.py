@@ -10,6 +10,7 @@ import polars as pl
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.formats.delimited import as_grid
+from afterclear.readers.formats.grids import Grid
 from afterclear.readers.formats.html_tables import html_tables, is_facts
 from afterclear.readers.formats.nested import NAMES, Node, json_tree, nested_table
 from afterclear.readers.formats.pdf_tables import printed_tables
@@ -39,6 +40,7 @@ from afterclear.readers.text.text_of_bytes import Text
 
 DELIMITERS = (";", "\t", ",", "|")
 _DOUBTFUL = 0.5
+_MARK = re.compile(r"\w{1,3}")
 _WHOSE = {"vehicle_id", "vin", "plate"}
 _WHEN = {"scanned_at", "repaired_at", "cleared_at"}
 _HEADED = 2.0  # headings that are known: two of them for certain
@@ -130,10 +132,19 @@ def _in_workbook(source: SourceFile, words: HeadingWords, asker: Asker) -> Seen:
         seen.frame = pl.concat([other.frame for other in alike.values()])
         seen.struck = tuple(row for other in alike.values() for row in other.struck)
     left = [s.name for s in sheets if s.name not in alike]
+    seen.legend = tuple(line for s in sheets if s.name in left for line in _legend_of(s.grid))
     _ask_of_sheets({name: made[name] for name in left}, source.name, words, asker)
     seen.notes += [f"hidden sheets are not taken: {', '.join(hidden)}"] if hidden else []
     seen.notes += [f"other sheets are not taken: {', '.join(left)}"] if left else []
     return seen
+
+
+def _legend_of(grid: Grid) -> list[str]:
+    """Give the lines of a sheet of two columns that says what marks mean; of others none."""
+    rows = [[c.strip() for c in cells if c and c.strip()] for _, cells in grid]
+    pairs = [cells for cells in rows if cells]
+    is_legend = len(pairs) > 1 and all(len(p) == 2 and _MARK.fullmatch(p[0]) for p in pairs)
+    return [f"{mark} = {meaning}" for mark, meaning in pairs] if is_legend else []
 
 
 def _ask_of_sheets(left: Mapping[str, Seen], where: str, words: HeadingWords, asker: Asker) -> None:

@@ -39,6 +39,7 @@ class Seen:
     notes: list[str] = field(default_factory=list)
     struck: tuple[str, ...] = ()  # rows with struck-out text
     units: dict[str, str] = field(default_factory=dict)  # heading -> unit in the row below it
+    legend: tuple[str, ...] = ()  # what marks mean, as another sheet tells: "P = present"
     heard: list[str] = field(default_factory=list)  # lines beside the table that decided something
 
 
