@@ -142,8 +142,8 @@ def status_letters(f: Filling) -> bool:
         silent = {v for v in values if not words[v] and _says(f, told[v], is_silent_word)}
         clean = {v for v in values if not words[v] and _says(f, told[v], lambda t, _: says_none(t))}
         unknown = next((v for v, w in words.items() if not w and v not in silent ^ clean), None)
-        if unknown is not None or not _are_of_rows_without_codes(f, profile, silent | clean):
-            unknown = unknown or min(silent | clean)
+        unknown = unknown or _out_of_place(f, profile, silent | clean)
+        if unknown is not None:
             f.decision.missing.append(
                 worded(
                     "status: {unknown!r} under {heading!r} is said to mean {told!r}, which is not "
@@ -174,14 +174,14 @@ def _says(f: Filling, text: str, is_word: Callable[[str, HeadingWords], bool]) -
     return any(is_word(" ".join(words[a:b]), f.sight.words) for a, b in spans)
 
 
-def _are_of_rows_without_codes(f: Filling, letters: Profile, clean: AbstractSet[str]) -> bool:
-    """Whether letters for a clean or silent unit stand in just the rows that name no code."""
-    if not clean:
-        return True
-    if not f.has("code"):
-        return False
-    rows = zip(letters.cells, f.profile("code").cells, strict=True)
-    return all((mark in clean) == (not code or is_none_word(code)) for mark, code in rows if mark)
+def _out_of_place(f: Filling, letters: Profile, clean: AbstractSet[str]) -> str | None:
+    """Name a letter for a clean or silent unit unless just rows without a code have these."""
+    if not clean or not f.has("code"):
+        return min(clean, default=None)
+    for mark, code in zip(letters.cells, f.profile("code").cells, strict=True):
+        if mark and (mark in clean) != (not code or is_none_word(code)):
+            return mark if mark in clean else min(clean)
+    return None
 
 
 def _status_in(f: Filling, text: str) -> str:
