@@ -16,6 +16,8 @@ from afterclear.readers.suggest.evidence.facts_above import above, fact_of
 from afterclear.readers.suggest.evidence.table_seen import Fact
 
 _LIKELY = 0.5
+# Other marks say something themselves: "> V-01" is quoted in a letter.
+_SPELLED = re.compile(r"[\w ./-]+")
 _NEAR = 0.12  # two readings nearer than this are both possible
 
 
@@ -69,7 +71,7 @@ def _spelled_as_listed(f: Filling) -> dict[str, object]:
     met = {
         value: own
         for value in f.profile("vehicle_id").values
-        if (own := listed.get(plain_id(value))) and own != value
+        if (own := listed.get(plain_id(value))) and own != value and _SPELLED.fullmatch(value)
     }
     if not met:
         return {}
