@@ -265,3 +265,19 @@ def test_random_text_among_frames_never_crashes(
     frame = "(0.1) can0 18FECA00#04FF64000401FFFF\n"
     path.write_text(f"{frame}{text}\n{frame}", encoding="utf-8", newline="")
     assert ("SA 0 engine", "SPN 100 FMI 4") in codes(read(path))
+
+
+def test_a_measurement_that_counts_no_record_and_has_some_is_refused(tmp_path: Path) -> None:
+    """Its library looks for the first of them without an end."""
+    path = tmp_path / "uncounted.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    content = bytearray(path.read_bytes())
+    for found in re.finditer(b"##CG", content):
+        # after the links: a number, then how many records there are (ASAM MDF 4, CG block)
+        count = _place_of(found.start(), content) + 4
+        content[count : count + 8] = bytes(8)
+    path.write_bytes(content)
+    with pytest.raises(RefusedFileError, match="has records, and is said to have none"):
+        read(path)

@@ -166,13 +166,14 @@ _VIRTUAL_SIGNALS = {3, 6}
 
 
 def _check_places(path: Path) -> None:
-    """Look whether each signal lies within its record: the library reads whatever lies there.
+    """Look whether records are counted, and each signal lies within its own.
 
-    A little beyond it are bytes of the next record, far beyond it none of the process.
+    The library reads whatever lies where a signal is said to be: a little beyond its record bytes
+    of the next one, far beyond it none of the process.
 
     Raises:
         RefusedFileError: the library is not installed.
-        ValueError: one does not.
+        ValueError: one does not, or records are there where none is counted.
 
     """
     try:
@@ -188,6 +189,10 @@ def _check_places(path: Path) -> None:
     # the library's own look for bus traffic would read what lies there; its types lack the word
     with MDF(path, process_bus_logging=False) as recording:  # type: ignore[call-arg]
         for group in recording.groups:
+            n_records = group.channel_group.cycles_nr
+            # it would look for the first of them without an end; unsorted ones it has sorted by now
+            if not n_records and any(block.original_size for block in group.data_blocks):
+                raise ValueError("a group of signals has records, and is said to have none")
             for signal in group.channels:
                 if not isinstance(signal, Channel):
                     raise ValueError("a recording of MDF before version 4")  # noqa: TRY004
