@@ -281,3 +281,33 @@ def test_a_measurement_that_counts_no_record_and_has_some_is_refused(tmp_path: P
     path.write_bytes(content)
     with pytest.raises(RefusedFileError, match="has records, and is said to have none"):
         read(path)
+
+
+@pytest.mark.parametrize("kind", [b"##DG", b"##CG", b"##CN"])
+def test_a_measurement_whose_blocks_lead_in_a_circle_is_refused(
+    tmp_path: Path, kind: bytes
+) -> None:
+    """Its library follows them without an end."""
+    path = tmp_path / "circle.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    content = bytearray(path.read_bytes())
+    block = content.index(kind)
+    content[block + 24 : block + 32] = block.to_bytes(8, "little")  # its first link: the next one
+    path.write_bytes(content)
+    with pytest.raises(RefusedFileError, match="its blocks lead in a circle"):
+        read(path)
+
+
+def test_a_measurement_whose_blocks_lead_to_another_kind_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "kind.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    content = bytearray(path.read_bytes())
+    group = content.index(b"##DG")
+    content[group + 32 : group + 40] = content.index(b"##CN").to_bytes(8, "little")
+    path.write_bytes(content)
+    with pytest.raises(RefusedFileError, match="leads to one of kind b'##CN'"):
+        read(path)

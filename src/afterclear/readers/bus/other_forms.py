@@ -12,6 +12,7 @@ import polars as pl
 
 from afterclear.errors import RefusedFileError, worded
 from afterclear.readers.bus.can_frames import LATEST_S, SCHEMA, Frames
+from afterclear.readers.bus.mdf_blocks import check_blocks
 from afterclear.readers.limits import check_size
 from afterclear.records import Delivery, Rejection
 
@@ -153,53 +154,12 @@ def _measurement(path: Path) -> Iterator[Iterable["can.Message"]]:
     """Open an ASAM MDF version 4 recording; the library for it is an extra of its own."""
     import can  # noqa: PLC0415 - only if it is wanted
 
-    _check_places(path)
+    check_blocks(path)
     reader = can.MF4Reader(path)
     try:
         yield reader
     finally:
         reader.stop()
-
-
-# of what stands in no record: counted by the library (ASAM MDF 4, cn_type 3 and 6)
-_VIRTUAL_SIGNALS = {3, 6}
-
-
-def _check_places(path: Path) -> None:
-    """Look whether records are counted, and each signal lies within its own.
-
-    The library reads whatever lies where a signal is said to be: a little beyond its record bytes
-    of the next one, far beyond it none of the process.
-
-    Raises:
-        RefusedFileError: the library is not installed.
-        ValueError: one does not, or records are there where none is counted.
-
-    """
-    try:
-        from asammdf import MDF  # noqa: PLC0415 - an extra
-        from asammdf.blocks.v4_blocks import Channel  # noqa: PLC0415
-    except ImportError as error:
-        raise RefusedFileError(
-            worded(
-                "MDF recordings are read with the extra package asammdf, which is not installed. "
-                "Run: pip install 'afterclear[mf4]'"
-            )
-        ) from error
-    # the library's own look for bus traffic would read what lies there; its types lack the word
-    with MDF(path, process_bus_logging=False) as recording:  # type: ignore[call-arg]
-        for group in recording.groups:
-            n_records = group.channel_group.cycles_nr
-            # it would look for the first of them without an end; unsorted ones it has sorted by now
-            if not n_records and any(block.original_size for block in group.data_blocks):
-                raise ValueError("a group of signals has records, and is said to have none")
-            for signal in group.channels:
-                if not isinstance(signal, Channel):
-                    raise ValueError("a recording of MDF before version 4")  # noqa: TRY004
-                n_bits = 8 * signal.byte_offset + signal.bit_offset + signal.bit_count
-                is_recorded = signal.channel_type not in _VIRTUAL_SIGNALS
-                if is_recorded and n_bits > 8 * group.channel_group.samples_byte_nr:
-                    raise ValueError(f"{signal.name} lies outside the record it is said to be in")
 
 
 def _kind_without_message(message: "can.Message") -> str | None:
