@@ -18,6 +18,7 @@ from click.testing import CliRunner
 
 import afterclear as package
 from afterclear import load as loading
+from afterclear import take_in
 from afterclear.cli import main
 from afterclear.commands.app import App
 from afterclear.commands.intake import fetching
@@ -201,7 +202,7 @@ def test_no_log_names_a_vehicle_a_file_or_a_person(
     folder, log = garage.store.parent, garage.store.parent / "logs" / "all.log"
     told = command(garage, "run")
     with monkeypatch.context() as broken:
-        broken.setattr(loading, "absorb", failing(ValueError(TOLD)))
+        broken.setattr(take_in, "absorb", failing(ValueError(TOLD)))
         (folder / f"{NUMBER}.fault.csv").write_text(VEHICLES + "\n")
         told += command(garage, "load", str(folder / f"{NUMBER}.fault.csv"))
     (folder / f"{NUMBER}.fault.csv").unlink()
