@@ -311,3 +311,19 @@ def test_a_measurement_whose_blocks_lead_to_another_kind_is_refused(tmp_path: Pa
     path.write_bytes(content)
     with pytest.raises(RefusedFileError, match="leads to one of kind b'##CN'"):
         read(path)
+
+
+def test_a_measurement_with_a_record_longer_than_itself_is_refused(tmp_path: Path) -> None:
+    """Its library makes room for one."""
+    path = tmp_path / "long.mf4"
+    with can.MF4Writer(path) as log:
+        for message in messages("tractor_start_refused.log"):
+            log(message)
+    content = bytearray(path.read_bytes())
+    for found in re.finditer(b"##CG", content):
+        # after the links, number, count, flags and what divides a path: how many bytes a record has
+        length = _place_of(found.start(), content) + 20
+        content[length : length + 4] = (1_281_455_201).to_bytes(4, "little")
+    path.write_bytes(content)
+    with pytest.raises(RefusedFileError, match="longer than the recording"):
+        read(path)

@@ -1,8 +1,9 @@
 """What of a measurement in ASAM MDF 4 its library follows or reads without looking.
 
 A recording is blocks that lead to each other by their places in the file. The library follows a
-chain that leads in a circle for ever, looks without an end for records that are not counted, and
-takes for a signal whatever lies where one is said to be. Each is looked at before.
+chain that leads in a circle for ever, makes room for a record of any length, looks without an end
+for records that are not counted, and takes for a signal whatever lies where one is said to be. Each
+is looked at before.
 
 Blocks and their links: ASAM MDF 4.1, chapter 5 (from memory; held to recordings that python-can and
 asammdf write).
@@ -44,8 +45,9 @@ def check_blocks(path: Path) -> None:
 
     Raises:
         RefusedFileError: the library is not installed.
-        ValueError: blocks lead in a circle or to another kind; records are there where none is
-            counted; a signal lies outside its record; or it is of a version before 4.
+        ValueError: blocks lead in a circle or to another kind; a record is longer than the file;
+            records are there where none is counted; a signal lies outside its record; or it is of
+            a version before 4.
 
     """
     try:
@@ -62,6 +64,8 @@ def check_blocks(path: Path) -> None:
     # the library's own look for bus traffic would read what lies there; its types lack the word
     with MDF(path, process_bus_logging=False) as recording:  # type: ignore[call-arg]
         for group in recording.groups:
+            if group.channel_group.samples_byte_nr > path.stat().st_size:
+                raise ValueError("a record is said to be longer than the recording")
             _check_records(group)
 
 
