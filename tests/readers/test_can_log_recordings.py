@@ -88,6 +88,17 @@ def messages(name: str) -> list[can.Message]:
     return [message for message in read_by_python_can if len(message.data) <= 8]
 
 
+_MEASURED = "tractor_start_refused.log"
+
+
+def measured(path: Path) -> bytearray:
+    """Write a recording as ASAM MDF 4; give its bytes, to be broken."""
+    with can.MF4Writer(path) as log:
+        for message in messages(_MEASURED):
+            log(message)
+    return bytearray(path.read_bytes())
+
+
 @pytest.mark.parametrize(("suffix", "writer"), FORMS)
 def test_every_form_gives_the_codes_of_the_candump_text(
     tmp_path: Path, suffix: str, writer: Any
@@ -105,16 +116,12 @@ def test_every_form_gives_the_codes_of_the_candump_text(
 
 def test_a_measurement_whose_recorder_lost_its_power_is_read(tmp_path: Path) -> None:
     """ASAM MDF 4: ``UnFinMF`` and, at byte 60, what is unfinished; 1: the counts of frames."""
-    name = "tractor_start_refused.log"
     path = tmp_path / "cut.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages(name):
-            log(message)
-    head = bytearray(path.read_bytes())
+    head = measured(path)
     head[:8], head[60:62] = b"UnFinMF ", (1).to_bytes(2, "little")
     path.write_bytes(head)
     assert CanLogReader().identify(delivery(path))
-    assert codes(read(path)) == codes(read(DATA / name))
+    assert codes(read(path)) == codes(read(DATA / _MEASURED))
     assert path.read_bytes() == bytes(head)  # what was delivered stays as it was
 
 
@@ -130,10 +137,7 @@ def test_a_measurement_whose_signals_lie_outside_their_records_is_refused(
 ) -> None:
     """Its library takes bytes of the next record for them, or ends the process."""
     path = tmp_path / "misplaced.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages("tractor_start_refused.log"):
-            log(message)
-    content = bytearray(path.read_bytes())
+    content = measured(path)
     places = [_place_of(found.start(), content) for found in re.finditer(b"##CN", content)]
     byte_of = {place: int.from_bytes(content[place : place + 4], "little") for place in places}
     last = max(byte_of, key=lambda place: byte_of[place])  # one byte, the last of its record
@@ -270,10 +274,7 @@ def test_random_text_among_frames_never_crashes(
 def test_a_measurement_that_counts_no_record_and_has_some_is_refused(tmp_path: Path) -> None:
     """Its library looks for the first of them without an end."""
     path = tmp_path / "uncounted.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages("tractor_start_refused.log"):
-            log(message)
-    content = bytearray(path.read_bytes())
+    content = measured(path)
     for found in re.finditer(b"##CG", content):
         # after the links: a number, then how many records there are (ASAM MDF 4, CG block)
         count = _place_of(found.start(), content) + 4
@@ -289,10 +290,7 @@ def test_a_measurement_whose_blocks_lead_in_a_circle_is_refused(
 ) -> None:
     """Its library follows them without an end."""
     path = tmp_path / "circle.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages("tractor_start_refused.log"):
-            log(message)
-    content = bytearray(path.read_bytes())
+    content = measured(path)
     block = content.index(kind)
     content[block + 24 : block + 32] = block.to_bytes(8, "little")  # its first link: the next one
     path.write_bytes(content)
@@ -302,10 +300,7 @@ def test_a_measurement_whose_blocks_lead_in_a_circle_is_refused(
 
 def test_a_measurement_whose_blocks_lead_to_another_kind_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "kind.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages("tractor_start_refused.log"):
-            log(message)
-    content = bytearray(path.read_bytes())
+    content = measured(path)
     group = content.index(b"##DG")
     content[group + 32 : group + 40] = content.index(b"##CN").to_bytes(8, "little")
     path.write_bytes(content)
@@ -316,10 +311,7 @@ def test_a_measurement_whose_blocks_lead_to_another_kind_is_refused(tmp_path: Pa
 def test_a_measurement_with_a_record_longer_than_itself_is_refused(tmp_path: Path) -> None:
     """Its library makes room for one."""
     path = tmp_path / "long.mf4"
-    with can.MF4Writer(path) as log:
-        for message in messages("tractor_start_refused.log"):
-            log(message)
-    content = bytearray(path.read_bytes())
+    content = measured(path)
     for found in re.finditer(b"##CG", content):
         # after the links, number, count, flags and what divides a path: how many bytes a record has
         length = _place_of(found.start(), content) + 20

@@ -3,11 +3,12 @@
 They are bound to work apart from the components, so that neither is taken for the other.
 """
 
+from collections.abc import Callable, Container
 from dataclasses import replace
 from typing import Final
 
 from afterclear.catalogue.order_text.refitting import AXLE
-from afterclear.catalogue.order_text.told import Clause, Part
+from afterclear.catalogue.order_text.told import Act, Clause, Part
 
 _OIL: Final = "engine_oil"
 _OTHER_OILS: Final = {"transmission_fluid", "axle_oil", "hydraulic_oil", "steering_fluid"}
@@ -24,7 +25,9 @@ _FLUID_OF: Final = {
     ),
     **dict.fromkeys(("steering_rack", "steering_pump"), "steering_fluid"),
 }
-_ALIGNMENT: Final = "wheel_alignment"
+# "system filled" after work on a hose or the radiator, "aligned" after work on an axle
+_FILLED: Final = Part(_COOLANT, "", 0, frozenset(), kind="fluid")
+_ALIGNED: Final = Part("wheel_alignment", "", 0, frozenset(), kind="work")
 _BRUSHED: Final = {"starter", "alternator", "blower_motor"}  # their brushes are no wiper's
 _BLADE: Final = "wiper_blade"
 
@@ -38,8 +41,8 @@ def with_consumables(clauses: list[Clause]) -> list[Clause]:
     if not is_told and not any(c.used for c in clauses):
         return []
     copies = [_with_own(c) for c in clauses]
-    _fill(copies)
-    _align(copies)
+    _take_after(copies, _WET, lambda act: act.fills, _FILLED)
+    _take_after(copies, AXLE, lambda act: act.aligns, _ALIGNED)
     _name_fluids(copies)
     brushed = any(p.key in _BRUSHED for c in clauses for p in c.parts)
     for at, copy in enumerate(copies):
@@ -77,24 +80,16 @@ def _name_fluids(clauses: list[Clause]) -> None:
         clause.parts = [*named, *known]
 
 
-def _fill(clauses: list[Clause]) -> None:
-    """Take "system filled" after work on a hose or the radiator for coolant."""
-    is_wet = False
+def _take_after(
+    clauses: list[Clause], parts: Container[str], says: Callable[[Act], bool], meant: Part
+) -> None:
+    """Take a bare clause whose verb ``says`` so, after work on one of some parts, for a part's."""
+    is_after = False
     for clause in clauses:
-        is_filled = any(a.fills for a in clause.acts) and not clause.void
-        if is_wet and is_filled and not clause.parts:
-            _mean(clause, Part(_COOLANT, "", 0, frozenset(), kind="fluid"))
-        is_wet |= any(p.key in _WET for p in clause.parts)
-
-
-def _align(clauses: list[Clause]) -> None:
-    """Take "aligned" after work on an axle for the wheels' alignment."""
-    is_apart = False
-    for clause in clauses:
-        is_aligned = any(a.aligns for a in clause.acts) and not clause.void
-        if is_apart and is_aligned and not clause.parts:
-            _mean(clause, Part(_ALIGNMENT, "", 0, frozenset(), kind="work"))
-        is_apart |= any(p.key in AXLE for p in clause.parts)
+        is_said = any(map(says, clause.acts)) and not clause.void
+        if is_after and is_said and not clause.parts:
+            _mean(clause, meant)
+        is_after |= any(p.key in parts for p in clause.parts)
 
 
 def _mean(clause: Clause, part: Part) -> None:

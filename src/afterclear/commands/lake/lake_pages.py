@@ -85,13 +85,12 @@ def _leave_rows(pages: VehiclePages, folder: Path) -> int:
     shutil.rmtree(folder, ignore_errors=True)  # of a run that was killed
     folder.mkdir(parents=True)
     n_tasks = 0
-    for number, chunk in enumerate(pages.chunks()):
-        own = folder / str(number)
+    for n_tasks, chunk in enumerate(pages.chunks(), 1):
+        own = folder / str(n_tasks - 1)
         own.mkdir()
         pl.DataFrame({"vehicle_id": chunk.vehicle_ids}).write_parquet(own / ".vehicles")
         for name, rows in chunk.tables.items():
             rows.write_parquet(own / f"{name}.parquet")
-        n_tasks = number + 1
     return n_tasks
 
 
@@ -106,10 +105,8 @@ def make_vehicle_pages(
     own = Path(lake) / _ROWS / str(number)
     ids = tuple(pl.read_parquet(own / ".vehicles")["vehicle_id"])
     tables = {file.stem: pl.read_parquet(file) for file in sorted(own.glob("*.parquet"))}
-    linked: set[str] = set()
-    n_pages = 0
-    for vehicle in made(VehicleChunk(ids, tables, setting, head), None):
-        write_digest(vehicle.files, Path(folder))
-        linked = linked.union(*(row_files_linked(html) for _, html in vehicle.files))
-        n_pages += len(vehicle.files)
-    return {"n_pages": n_pages, "linked": sorted(linked), **meter.used_so_far()}
+    chunk = VehicleChunk(ids, tables, setting, head)
+    pages = [page for vehicle in made(chunk, None) for page in vehicle.files]
+    write_digest(pages, Path(folder))
+    linked = {name for _, html in pages for name in row_files_linked(html)}
+    return {"n_pages": len(pages), "linked": sorted(linked), **meter.used_so_far()}

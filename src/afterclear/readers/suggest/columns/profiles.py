@@ -40,19 +40,8 @@ _UNIT_MARKS = re.compile(r"[(\[][^)\]]*[)\]]")
 _MEMORY = re.compile(r"(?i)speicher|memor|m[ée]moire|pami[eę]|pamiec")
 _EMPTY = {"empty", "leer", "vide", "vacío", "vacía", "vacio", "vacia", "pusta", "pusty"}
 _GENERIC = {
-    "id",
-    "name",
-    "value",
-    "text",
-    "number",
-    "code",
-    "#text",
-    "no",
-    "nr",
-    "@id",
-    "@name",
-    "*",
-}
+    "id", "name", "value", "text", "number", "code", "#text", "no", "nr", "@id", "@name", "*",
+}  # fmt: skip
 WORDS_OF_TEXT = 2.0  # words of a cell on average from which a column is free text
 
 

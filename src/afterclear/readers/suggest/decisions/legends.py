@@ -156,7 +156,9 @@ def status_letters(f: Filling) -> bool:
             return True
         f.seen.heard += list(explaining(f))
         known = {letters: word for letters, word in words.items() if word}
-        meant = dict.fromkeys(words.keys() - known, "") | _with_answers(f, told, known)
+        # in the order of the file, so that the same file is suggested the same map
+        unread = {letters: "" for letters in words if letters not in known}
+        meant = unread | _with_answers(f, told, known)
         spec = {"from": profile.heading, "values": meant}
         reason = worded("a line of the file says what its letters mean")
         f.decision.take("status", spec, 0.9, reason)

@@ -206,7 +206,7 @@ def _ask(
     ``otherwise``: what is taken where it is not asked, and what the file says itself.
     """
     unasked, decided = otherwise
-    rows = tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in words)[:3]
+    rows = f.rows_where(profile, words)
     said = worded(
         "Some rows say {word!r} under {heading!r}. {what}",
         word=words[0],

@@ -1,6 +1,6 @@
 """A decision in the making, and all it is made from."""
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 
 from afterclear.errors import worded
@@ -67,6 +67,11 @@ class Filling:
     def rows_with(self, cell: str) -> tuple[str, ...]:
         """Write the first rows that have a cell."""
         at = [n for n in range(self.n_rows) if any(p.cells[n] == cell for p in self.sight.profiles)]
+        return tuple(self.row_text(n) for n in at[:3])
+
+    def rows_where(self, profile: Profile, cells: Container[str]) -> tuple[str, ...]:
+        """Write the first rows in which a column has one of these cells."""
+        at = [n for n, cell in enumerate(profile.cells) if cell in cells]
         return tuple(self.row_text(n) for n in at[:3])
 
     def miss_unread(self, column: str, *meanings: str) -> None:

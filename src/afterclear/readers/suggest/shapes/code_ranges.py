@@ -40,7 +40,7 @@ def told_in_full(f: Filling, profile: Profile) -> dict[str, object]:
             Choice("all", worded("all codes from the first to the last")),
             Choice("refuse", worded("nobody knows: such rows are refused")),
         ),
-        tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in met)[:3],
+        f.rows_where(profile, met),
         unasked="refuse",
     )
     return {"up_to": UP_TO} if f.asker.choose(question) == "all" else {}

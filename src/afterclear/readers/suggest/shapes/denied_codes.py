@@ -42,7 +42,7 @@ def pattern_of_denied(f: Filling, profile: Profile, own: object) -> dict[str, ob
             Choice("clean", worded("the control unit was read, and no code was stored")),
             Choice("refuse", worded("nobody knows: such rows are refused")),
         ),
-        tuple(f.row_text(at) for at, cell in enumerate(profile.cells) if cell in met)[:3],
+        f.rows_where(profile, met),
         unasked="refuse",
     )
     if f.asker.choose(question) == "refuse":
