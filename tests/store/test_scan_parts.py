@@ -1,13 +1,16 @@
 """Scan rows lie in three tables and are read as one: nothing is lost, and nothing is left over."""
 
+import gc
 import re
+import weakref
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 import afterclear
 from afterclear.plain import SCANS
-from afterclear.store.engine.database import open_store, transaction
+from afterclear.store.engine.database import create_temp_table, open_store, scalar, transaction
 from afterclear.store.intake import direct_load, scan_stream
 from afterclear.store.intake.withdrawal import withdraw
 from afterclear.store.merging.rows import stored_columns
@@ -161,3 +164,16 @@ def test_no_table_of_the_moment_is_called_as_a_part_is() -> None:
     }
     assert {"bucket", "scan_rows", "facts_told"} <= made
     assert not made & PARTS.keys()
+
+
+def test_a_transaction_lets_go_of_frames_it_has_read(tmp_path: Path) -> None:
+    """A large file's frames would else be held until its last piece is in."""
+    frame = pl.DataFrame({"n": range(3)})
+    held = weakref.ref(frame)
+    store = tmp_path / "store.duckdb"
+    with open_store(store) as con, transaction(con):
+        create_temp_table(con, "read_once", frame)
+        del frame
+        gc.collect()
+        assert held() is None
+        assert scalar(con, "SELECT count(*) FROM read_once") == 3

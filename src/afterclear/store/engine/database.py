@@ -328,13 +328,31 @@ class _Stream:
     """A frame as any package takes it (Arrow C stream), for a driver that wants its own."""
 
     def __init__(self, frame: "pl.DataFrame") -> None:
-        self._frame = frame
+        self._frame: pl.DataFrame | None = frame
 
     def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        if self._frame is None:
+            raise ValueError("the block in which this frame could be read has ended")
         return self._frame.__arrow_c_stream__(requested_schema)
+
+    def let_go(self) -> None:
+        """Free the frame, whoever still holds this."""
+        self._frame = None
+
+
+@contextmanager
+def frame_seen(con: Connection, frame: "pl.DataFrame") -> Iterator[None]:
+    """Let statements read a frame as ``frame`` for the block."""
+    stream = _Stream(frame)
+    try:
+        with con.seen("frame", stream):
+            yield
+    finally:
+        # a transaction holds all it has seen until it ends: the frames of a large file's pieces
+        stream.let_go()
 
 
 def create_temp_table(con: Connection, name: str, frame: "pl.DataFrame") -> None:
     """Put a frame into a temporary table, replacing one of that name."""
-    with con.seen("frame", _Stream(frame)):
+    with frame_seen(con, frame):
         con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS FROM frame")

@@ -9,18 +9,17 @@ Anything to refuse, and whatever more than one cell of a row decides, is left to
 at every row.
 """
 
-import mmap
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import polars as pl
 
 from afterclear.plain import MILE_COLUMNS, SCANS
 from afterclear.store.engine.connection import Binding, Connection
-from afterclear.store.engine.database import create_temp_table, frame_of, query, scalar
+from afterclear.store.engine.database import create_temp_table, frame_of, frame_seen, query, scalar
 from afterclear.store.intake.spelling import parsed, raw
 from afterclear.store.intake.staging import RawTable, cell_checks, extras, rows_of
 from afterclear.store.merging.scan_parts import ANSWERS, FACTS, OF_THE_ROW, take_answers
@@ -110,11 +109,11 @@ def _store_facts(con: Connection, facts: _Part, told: pl.DataFrame, load_id: int
     last = scalar(con, "SELECT max(fact_no) FROM scan_facts")
     in_order = scans.unique().sort("vehicle_id", "scanned_at", "scan_id", *facts.cells)
     distinct = in_order.with_row_index("fact_no", last + 1)
-    create_temp_table(con, "piece_facts", distinct)
-    con.execute(
-        f"""INSERT INTO facts_told BY NAME SELECT *, {load_id} AS load_id
-            FROM ({facts.parsed_from("piece_facts", ["fact_no"])})"""
-    )
+    with frame_seen(con, distinct):
+        con.execute(
+            f"""INSERT INTO facts_told BY NAME SELECT *, {load_id} AS load_id
+                FROM ({facts.parsed_from("frame", ["fact_no"])})"""
+        )
     con.execute(f"INSERT INTO scan_facts FROM facts_told WHERE fact_no > {last} ORDER BY fact_no")
     return _numbers(scans, distinct)["fact_no"].gather(begins.cum_sum() - 1)
 
@@ -126,12 +125,12 @@ def _store_answers(
     # a file of odometer readings has no cells of answers, and one answer all the same
     cells = told.select(pl.repeat(0, pl.len()).alias("same"), *answers.cells)
     distinct = cells.unique().with_row_index("nth")
-    create_temp_table(con, "piece_answers", distinct)
-    con.execute(
-        f"""CREATE OR REPLACE TEMP TABLE answers_told AS
-            SELECT *, code AS spelled, NULL::INTEGER AS answer_no
-            FROM ({answers.parsed_from("piece_answers", ["nth"])})"""
-    )
+    with frame_seen(con, distinct):
+        con.execute(
+            f"""CREATE OR REPLACE TEMP TABLE answers_told AS
+                SELECT *, code AS spelled, NULL::INTEGER AS answer_no
+                FROM ({answers.parsed_from("frame", ["nth"])})"""
+        )
     respell(con)
     take_answers(con)
     numbers = query(con, "SELECT answer_no FROM answers_told ORDER BY nth")["answer_no"]
@@ -157,9 +156,9 @@ def _unit_is_missing(con: Connection) -> bool:
 
 
 def _store_rows(con: Connection, own: _Part, rows: pl.DataFrame) -> None:
-    create_temp_table(con, "piece_rows", rows.sort("fact_no"))
     as_they_are = [name for name in rows.columns if name not in own.cells]
-    con.execute(f"INSERT INTO scan_lines BY NAME {own.parsed_from('piece_rows', as_they_are)}")
+    with frame_seen(con, rows.sort("fact_no")):
+        con.execute(f"INSERT INTO scan_lines BY NAME {own.parsed_from('frame', as_they_are)}")
 
 
 def pieces(path: Path, folder: Path) -> Iterator[Path]:
@@ -168,26 +167,22 @@ def pieces(path: Path, folder: Path) -> Iterator[Path]:
     A line break between two quotes is part of a cell (RFC 4180), so pieces end where quotes so far
     are even. In a file whose quotes are wrong the database's reader refuses the same row.
     """
-    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
-        if len(data) <= PIECE_BYTES:
-            yield path
-            return
-        begin = _row_end(data, 0, 0)
-        header, piece = data[:begin], folder / "piece.csv"
-        while begin < len(data):
-            end = _row_end(data, begin, begin + PIECE_BYTES)
-            with piece.open("wb") as out:
-                out.write(header)
-                out.write(data[begin:end])
+    if path.stat().st_size <= PIECE_BYTES:
+        yield path
+        return
+    piece = folder / "piece.csv"
+    with path.open("rb") as file:
+        header = _rows(file, 0)
+        while rows := _rows(file, PIECE_BYTES):
+            piece.write_bytes(header + rows)
             yield piece
-            begin = end
 
 
-def _row_end(data: mmap.mmap, begin: int, after: int) -> int:
-    """Find the end of the first row that ends after a place; rows begin at ``begin``."""
-    end = data.find(b"\n", min(after, len(data))) + 1 or len(data)
-    is_within_cell = data[begin:end].count(b'"') % 2
-    while is_within_cell and end < len(data):
-        begin, end = end, data.find(b"\n", end) + 1 or len(data)
-        is_within_cell ^= data[begin:end].count(b'"') % 2
-    return end
+def _rows(file: BinaryIO, n_bytes: int) -> bytes:
+    """Read on for so many bytes, and to the end of the row that stands there."""
+    found = [file.read(n_bytes), file.readline()]
+    is_within_cell = sum(part.count(b'"') for part in found) % 2
+    while is_within_cell and (line := file.readline()):
+        found.append(line)
+        is_within_cell ^= line.count(b'"') % 2
+    return b"".join(found)
