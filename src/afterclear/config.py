@@ -328,7 +328,7 @@ def without_secrets(text: str) -> str:
 def _read(folder: Path | None, name: str, model: type[Model], problems: list[str]) -> Model:
     path = folder / name if folder else None
     if path is None or not path.exists():
-        return model()
+        return model.model_construct()  # defaults need no check
     try:
         content: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
         return model.model_validate(content)

@@ -13,9 +13,12 @@ from afterclear.plain import check_zone
 
 
 class Section(BaseModel):
-    """A part of a config file; a key that is not known is a mistake."""
+    """A part of a config file; a key that is not known is a mistake.
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    What checks a section is made when a file is there to be checked: each command waits for it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 _SCHEMES = ("https", "http", "sftp", "s3", "imaps", "imap")
@@ -262,14 +265,14 @@ class Watching(Section):
 class Settings(Section):
     """config/afterclear.toml."""
 
-    evidence: Evidence = Evidence()
-    parts: Parts = Parts()
-    costs: Costs = Costs()
-    digest: Digest = Digest()
-    privacy: Privacy = Privacy()
-    mail: Mail = Mail()
-    webhook: Webhook = Webhook()
-    limits: Limits = Limits()
-    store: Store = Store()
-    keep: Keep = Keep()
-    watching: Watching = Watching()
+    evidence: Evidence = Field(default_factory=Evidence.model_construct)
+    parts: Parts = Field(default_factory=Parts.model_construct)
+    costs: Costs = Field(default_factory=Costs.model_construct)
+    digest: Digest = Field(default_factory=Digest.model_construct)
+    privacy: Privacy = Field(default_factory=Privacy.model_construct)
+    mail: Mail = Field(default_factory=Mail.model_construct)
+    webhook: Webhook = Field(default_factory=Webhook.model_construct)
+    limits: Limits = Field(default_factory=Limits.model_construct)
+    store: Store = Field(default_factory=Store.model_construct)
+    keep: Keep = Field(default_factory=Keep.model_construct)
+    watching: Watching = Field(default_factory=Watching.model_construct)

@@ -224,10 +224,13 @@ def _table_bytes(store: Path, table: str) -> int:
 
 
 def _seconds_of(app: App, *words: str) -> float:
-    """Run the command line in a process of its own."""
+    """Run the command line in a process of its own, its modules compiled as an installer does."""
     where = ["--store", str(app.store), "--config", str(app.config.folder)]
     command = [sys.executable, "-m", "afterclear", *where, *words]
-    return cost_of(lambda: subprocess.run(command, check=True, capture_output=True)).seconds
+    compiled = {"PYTHONPYCACHEPREFIX": str(app.store.with_suffix(".compiled"))}
+    env = os.environ | compiled | {"PYTHONDONTWRITEBYTECODE": ""}
+    run = partial(subprocess.run, command, check=True, capture_output=True, env=env)
+    return cost_of(run).seconds
 
 
 def told(fleet: Fleet) -> str:

@@ -6,9 +6,11 @@ Exit codes: 0 done, 1 our bug, 2 config or usage, 3 some input refused, 4 a sour
 5 a check found something.
 """
 
+import gc
 import importlib
 import os
 from pathlib import Path
+from types import ModuleType
 
 import click
 
@@ -64,14 +66,23 @@ class _Commands(click.Group):
         # before numpy comes with it: the estimators' matrices are small, and more threads only wait
         # for each other
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-        module = importlib.import_module(f"afterclear.cli.{COMMANDS[name][0]}")
-        command: click.Command = module.command
+        command: click.Command = _imported(f"afterclear.cli.{COMMANDS[name][0]}").command
         return command
 
     def format_commands(self, _: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         with formatter.section("Commands"):
             formatter.write_dl([(name, COMMANDS[name][1]) for name in sorted(COMMANDS)])
+
+
+def _imported(name: str) -> ModuleType:
+    """Import a module, without looking for garbage meanwhile: what modules make stays."""
+    gc.disable()
+    try:
+        return importlib.import_module(name)
+    finally:
+        gc.freeze()  # nor is it looked through later
+        gc.enable()
 
 
 @click.group(cls=_Commands)
