@@ -15,7 +15,7 @@ import polars as pl
 
 from afterclear.estimators.arrays.validation import FloatArray, IntArray, ShortIntArray
 from afterclear.findings.rising.faults import Fault, Groups
-from afterclear.findings.rising.km_at_risk import KmAtRisk
+from afterclear.findings.rising.km_at_risk import KmAtRisk, one_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,53 +52,61 @@ def added_up(
     """Add up distances for the search of some faults; a vehicle is in one of the ``parts``."""
     shape = (len(groups.names), n_bands, n_days)
     n_kinds = 1 + max(int(fault.kinds.max(initial=-1)) for fault in faults)
-    every, gone = _Sum((n_kinds, *shape)), {fault.name: _Sum(shape) for fault in faults}
+    every, gone = _Sum((n_kinds, *shape)), _Sum((len(faults), *shape))
     for part in parts:
         asked = part.of(part.kind < n_kinds)
         if not asked.vehicle.size:
             continue
-        for group, rows in _by_group(asked, groups):
-            every.add((rows.kind, group, rows.band, rows.day), rows)
-        for fault in faults:
-            for group, rows in _by_group(_gone(fault, asked, n_kinds), groups):
-                gone[fault.name].add((group, rows.band, rows.day), rows)
+        every.add_by_group(asked.kind, asked, groups)
+        for fault, rows in _together(_gone(asked, faults, n_kinds), asked.vehicle.size):
+            gone.add_by_group(fault, rows, groups)
+    own = _apart(gone.told(), len(faults), prod(shape))
     return DistanceSums(
-        shape, _apart(every.told(), n_kinds, prod(shape)), {n: s.told() for n, s in gone.items()}
+        shape,
+        _apart(every.told(), n_kinds, prod(shape)),
+        {fault.name: own[number] for number, fault in enumerate(faults)},
     )
 
 
-def _apart(every: Distances, n_kinds: int, size: int) -> dict[int, Distances]:
-    """Take the rows of each kind of unit, ``size`` places each, from those of all."""
-    offsets = np.searchsorted(every.place, np.arange(n_kinds + 1) * size)
+def _apart(every: Distances, n: int, size: int) -> dict[int, Distances]:
+    """Take the rows of each kind of unit, or fault, ``size`` places each, from those of all."""
+    offsets = np.searchsorted(every.place, np.arange(n + 1) * size)
     found = {}
-    for kind in range(n_kinds):
-        own = every.of(slice(offsets[kind], offsets[kind + 1]))
-        found[kind] = Distances(own.place - kind * size, own.jump, own.slope)
+    for number in range(n):
+        own = every.of(slice(offsets[number], offsets[number + 1]))
+        found[number] = Distances(own.place - number * size, own.jump, own.slope)
     return found
 
 
-def _by_group(rows: KmAtRisk, groups: Groups) -> Iterator[tuple[IntArray, KmAtRisk]]:
-    """Give the rows of each level, with the group of each row."""
-    for of_vehicle in groups.of_vehicle:
-        group = of_vehicle[rows.vehicle]
-        yield group[group >= 0], rows.of(group >= 0)
+def _gone(part: KmAtRisk, faults: Sequence[Fault], n_kinds: int) -> Iterator[KmAtRisk]:
+    """Rows of vehicles while each fault keeps them from being at risk of it."""
+    unit = part.vehicle.astype(np.int64) * n_kinds + part.kind  # rising
+    for fault in faults:
+        inside = slice(*np.searchsorted(fault.out_vehicle, part.vehicle[[0, -1]] + [0, 1]))
+        wanted = (fault.out_vehicle[inside][:, None] * n_kinds + fault.kinds).ravel()
+        begin, end = np.searchsorted(unit, [wanted, wanted + 1])
+        sizes = end - begin
+        of_row = np.repeat(np.arange(sizes.size), sizes)
+        rows = np.arange(of_row.size) + (begin - np.cumsum(sizes) + sizes)[of_row]
+        of_vehicle, of_kind = np.divmod(of_row, max(fault.kinds.size, 1))
+        began = part.began[rows]
+        out, until = (each[inside][of_vehicle] for each in (fault.out_day, fault.out_until))
+        some = (began >= out) & (began < until)
+        yield part.of(rows[some]).known_since(fault.known_day[of_kind[some]])
 
 
-def _gone(fault: Fault, part: KmAtRisk, n_kinds: int) -> KmAtRisk:
-    """Rows of vehicles while a fault keeps them from being at risk of it."""
-    inside = np.searchsorted(fault.out_vehicle, part.vehicle[[0, -1]] + [0, 1])
-    named = slice(*inside.tolist())
-    vehicle = fault.out_vehicle[named]
-    begin, end = np.searchsorted(part.vehicle, [vehicle, vehicle + 1])
-    sizes = end - begin
-    of_row = np.repeat(np.arange(sizes.size), sizes)
-    rows = np.arange(of_row.size) + (begin - np.cumsum(sizes) + sizes)[of_row]
-    since = np.full(n_kinds, -1)
-    since[fault.kinds] = fault.known_day
-    known, began = since[part.kind[rows]], part.began[rows]
-    out, until = fault.out_day[named][of_row], fault.out_until[named][of_row]
-    some = (began >= out) & (began < until) & (known >= 0)
-    return part.of(rows[some]).known_since(known[some])
+def _together(each: Iterable[KmAtRisk], n_rows: int) -> Iterator[tuple[IntArray, KmAtRisk]]:
+    """Put rows together until they are so many, with the number of each: few cost as much."""
+    numbers, waiting, n = [], [], 0
+    for number, rows in enumerate(each):
+        numbers.append(np.full(rows.vehicle.size, number))
+        waiting.append(rows)
+        n += rows.vehicle.size
+        if n >= n_rows:
+            yield np.concatenate(numbers), one_of(waiting)
+            numbers, waiting, n = [], [], 0
+    if n:
+        yield np.concatenate(numbers), one_of(waiting)
 
 
 class _Sum:
@@ -109,10 +117,15 @@ class _Sum:
         self._sum = _frame(*(np.array([]) for _ in range(3)))
         self._came: list[pl.DataFrame] = []
 
-    def add(self, keys: tuple[IntArray | ShortIntArray, ...], rows: KmAtRisk) -> None:
-        """Add rows; ``keys``: their place by each side of the shape."""
-        came = _frame(np.ravel_multi_index(keys, self._shape), rows.jump, rows.slope)
-        self._came.append(_added(came))
+    def add_by_group(
+        self, number: IntArray | ShortIntArray, rows: KmAtRisk, groups: Groups
+    ) -> None:
+        """Add rows to their group of each level; ``number``: their place by the first side."""
+        for of_vehicle in groups.of_vehicle:
+            group = of_vehicle[rows.vehicle]
+            keys = (number, np.maximum(group, 0), rows.band, rows.day)
+            came = _frame(np.ravel_multi_index(keys, self._shape), rows.jump, rows.slope)
+            self._came.append(_added(came.filter(pl.Series(group >= 0))))
         if sum(map(len, self._came)) > len(self._sum):
             self._fold()
 

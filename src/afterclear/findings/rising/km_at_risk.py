@@ -7,7 +7,7 @@ are found that way the way driven since counts at once, too, at the vehicle's km
 the reading says better.  A group that has just joined would look worse otherwise.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, time
 from typing import Final
@@ -64,7 +64,7 @@ _FIRST = """
 
 @dataclass(frozen=True, slots=True)
 class KmAtRisk:
-    """Rows of distance by vehicle, shape (n,) each, sorted by vehicle.
+    """Rows of distance by vehicle, shape (n,) each, sorted by vehicle, then kind.
 
     At the end of ``day`` the distance known grows by ``jump``, and from then on by ``slope`` a day.
     """
@@ -89,6 +89,13 @@ class KmAtRisk:
     def from_day(self, zero: int) -> "KmAtRisk":
         """Count days from another one; what was before is known on it."""
         return replace(self, day=self.day - zero, began=self.began - zero).known_since(0)
+
+
+def one_of(parts: Sequence[KmAtRisk]) -> KmAtRisk:
+    """Put rows one after another, as they come."""
+    return KmAtRisk(
+        *(np.concatenate([getattr(each, of.name) for each in parts]) for of in fields(KmAtRisk))
+    )
 
 
 def first_reading(con: Connection, until: datetime) -> datetime:
@@ -251,11 +258,12 @@ def by_day(rows: pl.DataFrame, zero: datetime, last_day: int) -> KmAtRisk:
     # sums of such parts are exact: a night's analysis gives the bits of a whole one
     jump, slope = (np.round(values * _PARTS) / _PARTS for values in (jump, slope))
     vehicle = rows["vehicle"].to_numpy()[which]
-    order = order_by_group(vehicle, np.arange(vehicle.size))
+    kind = rows["kind"].to_numpy()[which]
+    order = order_by_group(vehicle, order_by_group(kind, np.arange(kind.size)))
     which = which[order]
     return KmAtRisk(
         vehicle[order].astype(np.int32),
-        rows["kind"].to_numpy()[which].astype(np.int32),
+        kind[order].astype(np.int32),
         day[order],
         began[which],
         band[which],
