@@ -14,7 +14,7 @@ from afterclear.records import PlainFile, PlainRows, Rejection
 from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 from afterclear.store.intake.direct_load import NoCode, Speller, insert_straight, may_be_short
 from afterclear.store.intake.identity import known_vins
-from afterclear.store.intake.lines import csv_row_lines, line_of_byte, text_row_lines
+from afterclear.store.intake.lines import csv_row_lines, lines_of_bytes, text_row_lines
 from afterclear.store.intake.near_misses import find_near_misses
 from afterclear.store.intake.staging import (
     A_CODE,
@@ -298,7 +298,7 @@ def _refused(con: Connection, source: RawTable) -> list[Rejection]:
     faulty = query(con, _faulty_rows(source)).rows()
     if not faulty:
         return malformed
-    lines = _row_lines(con, source, refused_lines)
+    lines = _row_lines(con, source, refused_lines, {nth for nth, *_ in faulty})
     rejections = [
         _rejection(source, (*checks[fault][:2], hint or checks[fault][2]), lines.get(nth, nth), row)
         for nth, fault, row, hint in faulty
@@ -347,7 +347,7 @@ def _malformed_lines(con: Connection, source: RawTable) -> tuple[list[Rejection]
                first(csv_line) AS text
            FROM csv_rejects GROUP BY place ORDER BY place""",
     ).rows()
-    lines = line_of_byte(source.path, [place for place, _, _ in found])
+    lines = lines_of_bytes(source.path, [place for place, _, _ in found])
     rejections = [
         Rejection(source.table.name, line, None, text, _MALFORMED.get(kind, kind.lower()), text)
         for line, (_, kind, text) in zip(lines, found, strict=True)
@@ -355,16 +355,22 @@ def _malformed_lines(con: Connection, source: RawTable) -> tuple[list[Rejection]
     return rejections, set(lines)
 
 
-def _row_lines(con: Connection, source: RawTable, refused: set[int]) -> dict[int, int | None]:
-    """Place among the accepted rows -> line in the file; a place itself where none are lines."""
+def _row_lines(
+    con: Connection, source: RawTable, refused: set[int], wanted: set[int]
+) -> dict[int, int | None]:
+    """Place among the accepted rows -> line in the file; empty where a place is all there is."""
     if source.form == "parquet":
         return {}
-    if source.form == "jsonl":
-        lines = text_row_lines(source.path)
-    else:
-        lines = csv_row_lines(source.path, refused)
-    n_staged = scalar(con, "SELECT getvariable('n_staged')")
-    if len(lines) != n_staged:
+    lines = (
+        text_row_lines(source.path)
+        if source.form == "jsonl"
+        else csv_row_lines(source.path, refused)
+    )
+    nth, found = 0, dict[int, int | None]()
+    for nth, line in enumerate(lines, start=1):
+        if nth in wanted:
+            found[nth] = line
+    if nth != scalar(con, "SELECT getvariable('n_staged')"):
         # the two readers split the file differently: better no line than a wrong one
-        return dict.fromkeys(range(1, n_staged + 1))
-    return dict(enumerate(lines, start=1))
+        return dict.fromkeys(wanted)
+    return found

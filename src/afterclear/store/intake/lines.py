@@ -5,44 +5,47 @@ split make the two differ.  Only a file with something to refuse pays for this s
 """
 
 import csv
-import io
 import mmap
-from bisect import bisect_right
+from collections.abc import Iterator
 from pathlib import Path
 
 _CHUNK = 1 << 20
 csv.field_size_limit(1 << 30)  # a refused file may hold anything; the loader has its own limit
 
 
-def line_of_byte(path: Path, positions: list[int]) -> list[int]:
-    """Find the lines of the bytes at these 1-based positions."""
-    content = path.read_bytes()
-    breaks = [i for i, byte in enumerate(content) if byte == ord("\n")] if positions else []
-    lines = []
-    for position in positions:
-        at = position - 1
-        while at < len(content) and content[at : at + 1] in (b"\n", b"\r"):
-            at += 1  # the database reports a row as beginning at the blank lines before it
-        lines.append(bisect_right(breaks, at - 1) + 1)
+def lines_of_bytes(path: Path, positions: list[int]) -> list[int]:
+    """Find the lines of the bytes at these 1-based positions, which ascend."""
+    if not positions:
+        return []
+    lines, counted, n_breaks = [], 0, 0
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        for position in positions:
+            at = position - 1
+            while content[at : at + 1] in (b"\n", b"\r"):
+                at += 1  # the database reports a row as beginning at the blank lines before it
+            n_breaks += _n_breaks(content, counted, at)
+            counted = at
+            lines.append(n_breaks + 1)
     return lines
 
 
-def csv_row_lines(path: Path, refused: set[int]) -> list[int]:
-    """First line of each data row, in order, without the rows that begin in ``refused``."""
-    text = path.read_text(encoding="utf-8-sig", errors="replace")
-    reader = csv.reader(io.StringIO(text, newline=""))
-    starts, begin = [], 1
-    for cells in reader:
-        if cells and begin not in refused:
-            starts.append(begin)
-        begin = reader.line_num + 1
-    return starts[1:]  # without the header
+def csv_row_lines(path: Path, refused: set[int]) -> Iterator[int]:
+    """Give the first line of each data row, in order, without those that begin in ``refused``."""
+    with path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        reader = csv.reader(file)
+        begin, is_header = 1, True
+        for cells in reader:
+            if cells and begin not in refused:
+                if not is_header:
+                    yield begin
+                is_header = False
+            begin = reader.line_num + 1
 
 
-def text_row_lines(path: Path) -> list[int]:
-    """Line of each line that is not blank, in order."""
-    lines = path.read_text(encoding="utf-8-sig", errors="replace").split("\n")
-    return [i for i, line in enumerate(lines, start=1) if line.strip()]
+def text_row_lines(path: Path) -> Iterator[int]:
+    """Give the line of each line that is not blank, in order."""
+    with path.open(encoding="utf-8-sig", errors="replace", newline="\n") as file:
+        yield from (i for i, line in enumerate(file, start=1) if line.strip())
 
 
 def longest_line(path: Path, limit: int) -> tuple[int, int] | None:
@@ -64,7 +67,7 @@ def longest_line(path: Path, limit: int) -> tuple[int, int] | None:
             best = max(best, (end - begin, begin))
             at = (end // block + 1) * block
         size, begin = best
-        return (_n_lines(content, begin) + 1, size) if size >= limit else None
+        return (_n_breaks(content, 0, begin) + 1, size) if size >= limit else None
 
 
 def _line_end(content: mmap.mmap, at: int) -> int:
@@ -75,5 +78,5 @@ def _line_end(content: mmap.mmap, at: int) -> int:
     return end if carriage < 0 else carriage
 
 
-def _n_lines(content: mmap.mmap, until: int) -> int:
-    return sum(content[at : min(at + _CHUNK, until)].count(b"\n") for at in range(0, until, _CHUNK))
+def _n_breaks(content: mmap.mmap, begin: int, end: int) -> int:
+    return sum(content[at : min(at + _CHUNK, end)].count(b"\n") for at in range(begin, end, _CHUNK))
