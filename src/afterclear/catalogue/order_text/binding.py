@@ -9,6 +9,7 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
+from afterclear.catalogue.order_text.contrasting import contrast
 from afterclear.catalogue.order_text.placing import PAIRED, at_end, places_of, shared_places
 from afterclear.catalogue.order_text.referring import dose, refer
 from afterclear.catalogue.order_text.refitting import (
@@ -21,7 +22,7 @@ from afterclear.catalogue.order_text.refitting import (
     refit,
     unpair,
 )
-from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part
+from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part, Places
 from afterclear.catalogue.order_text.undone import void_undone
 from afterclear.catalogue.order_words.meanings import LAMPS, WIRING
 
@@ -29,10 +30,15 @@ _FILLED: Final = {"refrigerant", "transmission_fluid"}
 # to be used further, or read off; nothing else can be filled
 _CHARGED: Final = {"battery", "hv_battery", "alternator"}
 _GEARBOX, _UNIT = "transmission", "control_unit"  # who programs one programs the other
+_TANK_LEVEL, _RIDE_HEIGHT = "fuel_level_sensor", "ride_height_sensor"
 _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
 _GAS: Final = "refrigerant"
+# whatever is done with a seal is to renew it (common practice, no source)
+_SEALS: Final = {
+    "injector_seal", "valve_cover_gasket", "exhaust_gasket", "intake_gasket", "oil_seal",
+}  # fmt: skip
 _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
 _LISTED: Final = {"fluid", "item", "work"}  # consumables that are no part of anything
 _ON_GAS: Final = {"replace", "inspect"}
@@ -52,6 +58,7 @@ _OWN_PARTS: Final = {"repair"}  # such work takes a part apart: names beside it 
 def bound_acts(clauses: list[Clause]) -> list[Bound]:
     """Say what was done with each component. Clauses about work not done become void."""
     void_undone(clauses)
+    contrast(clauses)
     find(clauses)
     detach(clauses)
     refer(clauses)
@@ -75,7 +82,8 @@ def bound_acts(clauses: list[Clause]) -> list[Bound]:
             actions = possible
             if actions and part.key == _GAS and _ON_GAS.isdisjoint(actions):
                 continue  # "air conditioning cleaned"
-            _join(found, Bound(_as_whole(part, actions), places, actions))
+            meant = _as_whole(_at_place(part, places), actions)
+            _join(found, Bound(meant, places, actions))
     return shared_places(_without_flushed(found))
 
 
@@ -110,6 +118,12 @@ def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
         return replace(part, key=_UNIT)
     is_loom = part.key == _LOOM and not _BY_HAND.isdisjoint(actions)
     return replace(part, key=WIRING, of=_LOOM) if is_loom else part
+
+
+def _at_place(part: Part, places: list[Places]) -> Part:
+    """Take a level sensor at a corner for the suspension's: a tank has none there."""
+    is_corner = any({"end", "side"} <= place.keys() for place in places)
+    return replace(part, key=_RIDE_HEIGHT) if is_corner and part.key == _TANK_LEVEL else part
 
 
 def _is_detail(clause: Clause, part: Part) -> bool:
@@ -238,7 +252,7 @@ def _is_served(clause: Clause, part: Part) -> bool:
     is_bulb |= (
         part.key in PAIRED - {_TYRE} and clause.places.get("side") == BOTH_SIDES["side"]
     )  # a pair
-    return is_bulb or part.key in _SERVED or part.kind in _LISTED
+    return is_bulb or part.key in _SERVED | _SEALS or part.kind in _LISTED
 
 
 def _share_back(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:
@@ -337,6 +351,8 @@ def _is_listed_with(clause: Clause, other: Clause) -> bool:
     if other.beside and other.parts and not (other.leads or clause.loose):
         is_item = True  # "pump worn, renewed together with the thermostat"
     if not other.parts:  # "pads and discs, brake fluid changed"
+        if clause.topic and (other.used or other.heads):
+            return False  # "fan: fuse renewed"
         is_list = other.joined or any(p.kind != "part" for p in other.used)
         return is_item and (is_list or bool(other.used and not clause.said))
     is_elsewhere = bool(other.places) and other.places != clause.places

@@ -31,6 +31,7 @@ from afterclear.catalogue.order_words.vocabulary import Word
 
 _GAS: Final = "refrigerant"
 _FLUIDS: Final = {"transmission_fluid"}
+_OF_CAMSHAFTS: Final = {"camshaft_sensor", "camshaft_timing"}
 
 
 def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
@@ -46,6 +47,8 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
             clause.parts = list(shared_name(last.words, run, speech)) or list(
                 same_head(last, run, speech)
             )
+        if last and not joined and _goes_on_with_part(last, clause, sentence):
+            clause.parts = list(shared_name(last.words, run, speech))
         if last and last.used and last.sentence == sentence and not (clause.parts or clause.used):
             clause.used = list(shared_use(last, clause, speech))
             clause.used_words = frozenset(p.start for p in clause.used)
@@ -61,6 +64,14 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         last = clause
     if last is not None:
         yield last
+
+
+def _goes_on_with_part(last: Clause, clause: Clause, sentence: int) -> bool:
+    """Whether a part of what was found good may be named short: "glow plugs ok, relay renewed"."""
+    is_good = bool(last.parts) and all(a.action == "inspect" for a in last.acts)
+    is_good = is_good and (last.good or bool(last.acts)) and not last.is_state
+    is_bare = not (clause.parts or clause.named_others) and bool(clause.heads)
+    return is_good and is_bare and bool(clause.acts) and last.sentence == sentence
 
 
 class _Reader:
@@ -84,10 +95,7 @@ class _Reader:
     def clause(self, sentence: int, *, joined: bool) -> Clause:
         """Read it."""
         speech, words = self._speech, self._words
-        found = names_in(words, self._passed, self._where.beside, speech)
-        found = [
-            f for f in found if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
-        ]
+        found = self._names()
         used = [f for f in found if is_used(f, words, speech)]
         found = plain(found, words, speech)
         # the words of one place are no work: *centre* of "AR centre"
@@ -96,11 +104,12 @@ class _Reader:
         signs = {at for f in signals for at in f.places}
         acts = [f for f in acts if signs.isdisjoint(f.places)]
         beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
+        beside = [b for b in beside if not any(set(b.places) <= s for s in self._where.long)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._doing.without_acts(found, acts)
         used += [f for f in found if f not in used and is_used(f, words, speech)]
         found = plain(found, words, speech)
-        found = [f for f in found if not any(set(f.places) < spot for spot in self._where.long)]
+        found = self._without_places(found)
         causes = [f for f in found if f.start >= because and signs.isdisjoint(f.places)]
         found = [f for f in found if f.start < because and signs.isdisjoint(f.places)]
         found, beside = without_others(found, [b for b in beside if signs.isdisjoint(b.places)])
@@ -137,8 +146,7 @@ class _Reader:
         self._where.pair_parts(clause, kept, self._passed)
         clause.acts = self._doing.work([f for f in acts if not self._doing.is_anothers(f, taken)])
         self._judge(clause, states)
-        elsewhere = [f for f in signals if f.meaning != "elsewhere" or f.start < because]
-        clause.said = {f.meaning: f.start for f in reversed(elsewhere) if f.meaning != DRIVES}
+        self._say(clause, [f for f in signals if f.meaning != "elsewhere" or f.start < because])
         others = [f for f in found if f.meaning == OTHER]
         clause.others = frozenset(s for f in others for at in f.places for s in words[at].stems)
         clause.is_state = bool(states) or any(f.meaning == SYMPTOM for f in found)
@@ -147,14 +155,41 @@ class _Reader:
         self._hint(clause, taken)
         self._use(clause, [u for u in used if any(f.places == u.places for f in found)], taken)
         self._doing.deny(clause, self._naming.named)
+        self._doing.deny_said(clause, [f for f in signals if f.meaning == "not_done"])
         clause.weight = sum(len(f.places) for f in (*kept, *acts)) + 0.5 * len(
             self._passed | states
         )
         return clause
 
+    def _names(self) -> list[Found]:
+        speech, words = self._speech, self._words
+        return [
+            f
+            for f in names_in(words, self._passed, self._where.beside, speech)
+            if len(f.places) > 1 or speech.is_named(words[f.start], f.meaning)
+        ]
+
+    def _say(self, clause: Clause, signals: list[Found]) -> None:
+        """Take what was not done, or by others, and that a part stayed."""
+        clause.said = {f.meaning: f.start for f in reversed(signals) if f.meaning != DRIVES}
+        if (stays := clause.said.pop("kept", -1)) >= 0:
+            clause.kept = True
+            clause.said.setdefault("not_done", stays)
+
+    def _without_places(self, found: list[Found]) -> list[Found]:
+        """Leave out names within a place's.
+
+        "Exhaust" beside a part of a camshaft says which: "exhaust phaser".
+        """
+        found = [f for f in found if not any(set(f.places) < spot for spot in self._where.long)]
+        if not any(f.meaning in _OF_CAMSHAFTS for f in found):
+            return found
+        return [f for f in found if len(f.places) > 1 or f.start not in self._spots]
+
     def _signals(self, found: list[Found], acts: list[Found]) -> list[Found]:
         """Words for what was not done, or by others; not those within a longer name or work."""
         long = [{*f.places} for f in found if len(f.places) > 1 and f.meaning != OTHER]
+        long += self._where.long  # "after the cat" is no complaint
         long += [{*f.places} for f in acts if len(f.places) > 1]  # "sent for repair"
         return [
             s
@@ -194,6 +229,7 @@ class _Reader:
         clause.part_of = self._naming.part_of
         clause.passed = frozenset(self._passed)
         clause.owners = self._naming.owner_parts()
+        clause.is_state |= clause.removed and "untouched" in clause.said  # "out for access"
         stems = frozenset[str]().union(*(w.stems for w in words))
         left = [words[at] for at in range(len(words)) if at not in taken and not self._is_in(at)]
         if not stems.isdisjoint(speech.sundries):
@@ -217,6 +253,9 @@ class _Reader:
         clause.swaps = any(speech.begins("swaps", word) for word in words)
         clause.swapped = self._doing.is_swap()
         clause.wanders = any(speech.begins("wanders", word) for word in words)
+        clause.only = bool({words[0].text, words[-1].text, self._join} & speech.only)
+        clause.done = not speech.vague.isdisjoint(texts)
+        clause.echo = words[-1].text in speech.echoes
         clause.negated = not speech.negators.isdisjoint(texts)
 
     def _use(self, clause: Clause, used: list[Found], taken: set[int]) -> None:

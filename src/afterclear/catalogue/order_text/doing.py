@@ -163,6 +163,19 @@ class Doing:
         is_tool = act.action == "inspect" and before in self._speech.tools
         return act.weak and (is_tool or before in self._speech.purposes)
 
+    def deny_said(self, clause: Clause, signals: list[Found]) -> None:
+        """Take the work in words such as "not replaced"; the part it was not done on is kept."""
+        negated = {
+            at
+            for f in signals
+            if len(f.places) > 1 and self._words[f.start].text in self._speech.negators
+            for at in f.places
+        }
+        others = set(range(len(self._words))) - negated
+        found = [f for f in self.named() if negated.issuperset(f.places)]
+        clause.denied += [self._act(f) for f in found or self.stemmed(others)]
+        clause.kept |= any(a.action == "replace" for a in clause.denied)
+
     def deny(self, clause: Clause, found: list[Found]) -> None:
         """Take out what "not" stands before; ``found``: the names of the clause."""
         words, negators = self._words, self._speech.negators
@@ -181,6 +194,7 @@ class Doing:
             )
             or (act.weak and any(w.text in negators for w in words[act.start + 1 : act.start + 2]))
         ]
+        clause.denied = denied
         if denied:
             clause.acts = [a for a in clause.acts if a not in denied]
             clause.is_state |= (is_flat := all(a.fills for a in denied))  # "does not charge"

@@ -18,7 +18,7 @@ _DEAF: Final = frozenset({
 _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _GAS: Final = "refrigerant"
-_COOLED: Final = {"ac_compressor", "ac_pressure_sensor"}
+_COOLED: Final = {"ac_compressor", "ac_pressure_sensor", "ac_condenser"}
 _UNCLEANED: Final = frozenset({"wheel_bearing", "timing_chain", "key"})
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": _UNCLEANED}
 # whatever is done with them is to renew them (common practice, no source)
@@ -116,7 +116,7 @@ def fill_gas(clauses: list[Clause]) -> None:
         if is_cooled and is_filled and not (clause.parts or clause.used):
             clause.parts = [Part(_GAS, "", clause.acts[0].start, frozenset())]
             clause.loose, clause.strange, clause.heads = 0, 0, frozenset()
-        is_cooled |= any(p.key in _COOLED for p in clause.parts)
+        is_cooled |= any(p.key in _COOLED for p in (*clause.parts, *clause.used))
 
 
 def unpair(clauses: list[Clause]) -> None:

@@ -86,7 +86,8 @@ def _is_taken_off(before: list[Word], speech: Speech) -> bool:
 
 
 def _is_name(two: list[Word], speech: Speech) -> bool:
-    return any(len(f.places) > 1 for f in speech.components.in_order(two))
+    named = speech.components.in_order(two)
+    return two[0].sure and any(len(f.places) > 1 for f in named)
 
 
 def _told_apart(run: list[Word], speech: Speech) -> list[list[Word]]:

@@ -6,6 +6,7 @@ from typing import Final
 
 from afterclear.catalogue.order_text.placing import PAIRED
 from afterclear.catalogue.order_text.told import Clause
+from afterclear.catalogue.order_words.letters import folded_word
 from afterclear.catalogue.order_words.phrases import Found
 from afterclear.catalogue.order_words.speech import Speech
 from afterclear.catalogue.order_words.vocabulary import Word
@@ -13,11 +14,22 @@ from afterclear.catalogue.order_words.vocabulary import Word
 # after "4 szt." no place is counted
 COUNTS_AFTER: Final = {"x", "szt", "stk", "st", "stück", "pcs", "uds", "ud", "pz", "off"}
 _DIGITS: Final = 2  # of a number that counts parts
-MOST: Final = {"cylinder": 24, "bank": 4, "sensor": 4}
+MOST: Final = {"cylinder": 24, "bank": 4, "sensor": 4, "number": 99}
 _PLACES_TOLD: Final = 4  # works one clause may make of one component
 _OF_CYLINDERS: Final = {"ignition_coil", "injector", "glow_plug", "spark_plug"}
-_NUMBERED: Final = {"exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor"}
+# number after the name -> the axis it counts along
+_NUMBERED: Final = {
+    **dict.fromkeys(_OF_CYLINDERS, "cylinder"),
+    **dict.fromkeys(
+        ("exhaust_temperature_sensor", "nox_sensor", "oxygen_sensor", "knock_sensor"), "sensor"
+    ),
+    "hv_battery_cell": "number",
+}
+_ORDINAL_ENDS: Final = frozenset(
+    ["st", "nd", "rd", "th", "er", "e", "eme", "ème", "ère", "o", "ro", "do", "to", "º", "ª"]
+)
 _BY_CATALYST: Final = "sensor="
+_OWN: Final = " of=sensor"  # the place is told by the sensor's own name: "Monitorsonde"
 
 
 class Spots:
@@ -35,13 +47,33 @@ class Spots:
         """Read a number after one part of a cylinder as its cylinder: "coil 4"."""
         words = self._words
         for one in kept:
-            axis = "cylinder" if one.meaning in _OF_CYLINDERS else "sensor"
-            is_one = axis == "cylinder" or one.meaning in _NUMBERED
-            is_one = is_one and not self._speech.is_plural(words[one.end - 1].text)
-            if is_one and one.end not in self.spots and self._is_last_number(one.end, axis):
+            axis = _NUMBERED.get(one.meaning, "")
+            is_last = self._speech.head_order in {"after", "hyphen"}
+            head = words[one.end - 1 if is_last else one.start]
+            if not axis or self._speech.is_plural(head.text):
+                continue
+            if axis not in clause.places and (number := self._ordinal_before(one.start)):
+                clause.places[axis] = {number}
+            elif one.end not in self.spots and self._is_last_number(one.end, axis):
                 clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
                 self.spots.add(one.end)
                 clause.last_place = max(clause.last_place, one.end)
+
+    def _ordinal_before(self, start: int) -> str:
+        """Read "4th injector", "czwarty wtryskiwacz" and "4. Injektor"; empty: none is told."""
+        words, at = self._words, start - 1
+        while at > 0 and words[at].text in self._speech.fillers - _ORDINAL_ENDS:
+            at -= 1
+        if at < 0 or at in self.spots:
+            return ""
+        if at and words[at].text in _ORDINAL_ENDS and words[at - 1].text.isdecimal():
+            return words[at - 1].text if len(words[at - 1].text) == 1 else ""
+        is_ordinal = self._speech.vocabulary.has_ordinals and counts(words, at, MOST["sensor"] * 2)
+        return (
+            words[at].text
+            if is_ordinal
+            else self._speech.ordinals.get(folded_word(words[at].text), "")
+        )
 
     def pair_parts(self, clause: Clause, kept: list[Found], passed: set[int]) -> None:
         """Read two of what an axle has two of as both: "2 springs rear"."""
@@ -80,10 +112,11 @@ class Spots:
         words = self._words
         for run in self._speech.positions.in_order(words):
             self.spots.update(run.places)
-            if len(run.places) > 1:
+            if len(run.places) > 1 and _OWN not in run.meaning:
                 self.long.append(set(run.places))
-                self.beside.update(run.places if _BY_CATALYST in run.meaning else ())
-            for part in run.meaning.split():
+                is_by = _BY_CATALYST in run.meaning and _OWN not in run.meaning
+                self.beside.update(run.places if is_by else ())
+            for part in run.meaning.removesuffix(_OWN).split():
                 axis, _, value = part.partition("=")
                 self.by_axis.setdefault(axis, set()).add(value)
         for run in self._speech.before.in_order(words):

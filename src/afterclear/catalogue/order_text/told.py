@@ -90,6 +90,11 @@ class Clause:
     swapped: bool = False  # it says that they did
     wanders: bool = False  # a fault went with the part
     negated: bool = False  # "not" or "nothing" stands before the work
+    denied: list[Act] = field(default_factory=list)  # the work that "not" stands before
+    kept: bool = False  # the old part stayed: what is told next was done with it
+    done: bool = False  # it says so, and no more: "oil change done"
+    only: bool = False  # it begins with "only": with this part, and not with the one before
+    echo: bool = False  # it ends in "was": so was this part
     passed: frozenset[int] = frozenset()  # places and words without meaning
     first_place: int = -1
     last_place: int = -1

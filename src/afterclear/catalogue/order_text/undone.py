@@ -94,7 +94,7 @@ def _void_until_here(rest: list[Clause]) -> None:
 
 def _void_on(rest: list[Clause]) -> None:
     for one in rest:
-        if one.begins_here or any(not a.weak for a in one.acts):
+        if one.begins_here or any(not a.weak for a in one.acts) or (one.used and one.done):
             return
         one.void = True
 

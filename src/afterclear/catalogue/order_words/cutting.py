@@ -3,6 +3,7 @@
 import re
 from typing import Final
 
+from afterclear.catalogue.order_words.in_plain import in_plain
 from afterclear.catalogue.order_words.letters import ELISION, folded_word
 from afterclear.catalogue.order_words.separable import joined_verbs
 from afterclear.catalogue.order_words.vocabulary import (
@@ -93,19 +94,7 @@ _SPAN = re.compile(r"-|\b(?:to|bis|à|al?|do)\b", re.IGNORECASE)  # between its 
 
 def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
     """Cut a text into words, with the breaks before them."""
-    text = ELISION.sub("", text[:_LONGEST_TEXT])
-    text = joined_verbs(text) if vocabulary.language == GERMAN else text
-    text = vocabulary.without_refitting(_R_AND_R.sub("replace", text))
-    text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
-    text = _GEAR_OIL.sub(" gearoil ", text)
-    text = _AFTER_SIGN.sub(r"\1;", text)
-    text = _TWICE.sub(r"\1 \1", text)
-    text = _PRE.sub("pré", _OXYGEN.sub(" lambda ", text))
-    text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
-    text = _BOTH.sub(BOTH_SIDES, text)
-    text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
-    text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
-    text = _FIRST_LETTER.sub(r"\1 ", text)
+    text = _spelled_out(text[:_LONGEST_TEXT], vocabulary)
     is_shouted = text.isupper()
     found = list(_TOKEN.finditer(text))
     words: list[Word] = []
@@ -137,12 +126,32 @@ def words_in(text: str, vocabulary: Vocabulary) -> list[Word]:
         small = vocabulary.dotted.get(small, small) if dotted and not is_counted else small
         if dotted and _CLAUSE_ENDS.match(text, match.end()):
             small = vocabulary.dotted.get(f"{small}.", small)
+        if small in vocabulary.numerals and words and vocabulary.counts(words[-1].text):
+            small = vocabulary.numerals[small]  # "cylinder three"
         is_measure = small in _MEASURED and bool(words) and words[-1].text.isdecimal()
         senses = [NO_SENSE] if is_measure else vocabulary.resolve(small, dotted=dotted)
         for stems, sure in senses:
             words.append(Word(small, stems, sure, breaks, depth > 0, token, colon))
             breaks, colon = 0, False
     return words
+
+
+def _spelled_out(text: str, vocabulary: Vocabulary) -> str:
+    """Write out what signs and single letters stand for."""
+    text = ELISION.sub("", text)
+    text = joined_verbs(text) if vocabulary.language == GERMAN else text
+    text = in_plain(text, vocabulary.language)
+    text = vocabulary.without_refitting(_R_AND_R.sub("replace", text))
+    text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
+    text = _GEAR_OIL.sub(" gearoil ", text)
+    text = _AFTER_SIGN.sub(r"\1;", text)
+    text = _TWICE.sub(r"\1 \1", text)
+    text = _PRE.sub("pré", _OXYGEN.sub(" lambda ", text))
+    text = _BANK_SENSOR.sub(r"bank \1 sensor \2", text)
+    text = _BOTH.sub(BOTH_SIDES, text)
+    text = _NUMBER_SIGN.sub(" nr ", _CYLINDERS.sub(_each_cylinder, text))
+    text = _INITIALS.sub(lambda m: "".join(g for g in m.groups() if g), text)
+    return _FIRST_LETTER.sub(r"\1 ", text)
 
 
 def _each_cylinder(told: re.Match[str]) -> str:
@@ -165,7 +174,8 @@ def _break(sign: str, after: str, sentence: list[Word], vocabulary: Vocabulary) 
     if not sentence:
         return 0  # dots before the first word
     is_spelled = before in _SPELLED and sentence[-1].written.casefold() != before
-    if is_spelled or _goes_on_in_place(before, after, sentence, vocabulary):
+    is_and = before == "u" and vocabulary.has_ordinals  # "Scheiben u. Beläge"
+    if is_and or is_spelled or _goes_on_in_place(before, after, sentence, vocabulary):
         return 0  # "Ölwechsel m. Filter"
     if before.isdecimal():
         return _break_after_number(after, sentence, vocabulary)

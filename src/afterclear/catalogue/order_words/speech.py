@@ -32,7 +32,10 @@ _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
     "purposes", "vague", "nouns", "also", "tools", "causes", "flows", "aims", "twos",
-    "counts", "between",
+    "counts", "between", "only", "echoes",
+)  # fmt: skip
+_SAID: Final = (
+    "kept", "not_done", "advised", "untouched", "elsewhere", "trial", GIVEN, DRIVES,
 )  # fmt: skip
 # kinds of words known by how they begin: for work that may say how a thing is ("welded"), or what
 # kind of part was fitted ("rebuilt"); what rubbed on the next; taken out, and fitted again
@@ -67,8 +70,7 @@ class Speech:
         self.components, self.beside = Phrases(), Phrases()
         self.positions, self.before, self.actions, self.said = (Phrases() for _ in range(4))
         self.problems: list[str] = []
-        grammar = GRAMMARS[language]
-        self._grammar = grammar
+        self._grammar = grammar = GRAMMARS[language]
         self.vocabulary.shifts, self.vocabulary.prefixes = grammar.shifts, grammar.prefixes
         self.fillers, self.genitives = grammar.fillers, grammar.genitives
         self.toward, self.apart = grammar.toward, grammar.apart
@@ -107,7 +109,9 @@ class Speech:
         self.aims, self.twos, self.counts = set[str](), set[str](), set[str]()
         # "with", before the place a part was swapped to; "pressure": a measured quantity, no part
         self.between, self.quantities = set[str](), set[str]()
-        self._weak: set[str] = set()
+        # "only the probe"; "the probe was"; "new"
+        self.only, self.echoes, self._weak = set[str](), set[str](), set[str]()
+        self.ordinals: dict[str, str] = {}  # folded words before a part: "third" -> 3
         self._deeds = Deeds()
         # words of components' names, of ``heads`` and ``states``, as written
         self._written: dict[str, set[str]] = defaultdict(set)
@@ -284,7 +288,8 @@ class Speech:
         self._take_components(table, of_codes=of_codes)
         self._take_places(table)
         self._take_work(table)
-        for kind in ("not_done", "advised", "untouched", "elsewhere", "trial", GIVEN, DRIVES):
+        self._take_numbers(table)
+        for kind in _SAID:
             self._add(self.said, table.get(kind, {}).get("names", ()), kind)
         several = [n for n in table.get(LIKEWISE, {}).get("names", ()) if " " in n]
         self._add(self.said, several, LIKEWISE)
@@ -312,6 +317,12 @@ class Speech:
                 self._add_components(one.names[self.language], key)
                 self._add_components(one.works[self.language], f"{key}{AS_WORK}")
         self._add_components(table.get("other", {}).get("names", ()), OTHER)
+
+    def _take_numbers(self, table: Mapping[str, Any]) -> None:
+        for number, names in table.get("ordinals", {}).items():
+            self.ordinals |= dict.fromkeys((folded_word(n) for n in names), number)
+        for number, names in table.get("numerals", {}).items():
+            self.vocabulary.numerals |= dict.fromkeys(names, number)
 
     def _take_places(self, table: Mapping[str, Any]) -> None:
         self._add(self.positions, (BOTH_SIDES,), "side=left side=right")

@@ -52,10 +52,11 @@ _SHIFTED_FROM = 3  # letters of a word before an end that changes its stem
 _CUT_FROM = 2  # letters before the full stop of an abbreviation
 _CUT_OPEN_FROM = 4  # letters of one without a full stop: "accel pedal"
 _CONSONANTS_FROM = 3
-# a lining is no line, a casing no case, a charge no charger, a measure no earth
+# "only" is no sun, a lining is no line, a casing no case, a charge no charger, a measure no earth
 _NAMED_BY_WORK: Final = {
     "en": {"lining": "linin", "linings": "linin", "casing": "casin"},
     "de": {"mass": "mindestmass"},
+    "es": {"solo": "soloo"},
     "fr": {"charge": "charj", "charges": "charj", "passage": "passaj"},
 }
 _HALF_FROM = 4  # letters of each word of a compound no table has the parts of
@@ -100,6 +101,7 @@ class Vocabulary:
     shifts: tuple[tuple[str, str], ...] = ()  # ends of bent words whose stem changes
     prefixes: re.Pattern[str] | None = None  # before verbs
     dotted: dict[str, str] = field(default_factory=dict)  # what a word cut short means
+    numerals: dict[str, str] = field(default_factory=dict)  # "three" -> 3, after "cylinder"
     places: set[str] = field(default_factory=set)  # words for a place, folded: "tył", "av"
     plain: set[str] = field(default_factory=set)  # small words that are never a short form
     corners: set[str] = field(default_factory=set)  # those that need no other: "lf", "avg"
