@@ -54,7 +54,7 @@ from afterclear.catalogue.order_text.reading import Work, WorkReader
 NOTES: Final = Path(__file__).parent / "notes"
 CONFIG: Final = Path(__file__).parents[2] / "config"
 LANGUAGES: Final = ("en", "de", "fr", "es", "pl")
-USED: Final = ("fourth", "fifth", "sixth", "eighth")  # sets that tell consumables
+USED: Final = ("fourth", "fifth", "sixth", "eighth", "tenth")  # sets that tell consumables
 _ANY: Final = "*"  # whose wiring is not said
 
 
@@ -132,7 +132,7 @@ def main(asked: list[str]) -> None:
         *(f"same_{language}" for language in LANGUAGES),
         *(
             f"{kind}_{language}"
-            for kind in (*USED[:3], "seventh", "eighth", "ninth")
+            for kind in (*USED[:3], "seventh", "eighth", "ninth", "tenth")
             for language in LANGUAGES
         ),
     ]

@@ -9,11 +9,11 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
-from afterclear.catalogue.order_text.contrasting import contrast
 from afterclear.catalogue.order_text.placing import PAIRED, at_end, places_of, shared_places
 from afterclear.catalogue.order_text.referring import dose, refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
+    SEALED,
     action_on,
     detach,
     fill_gas,
@@ -23,7 +23,7 @@ from afterclear.catalogue.order_text.refitting import (
     unpair,
 )
 from afterclear.catalogue.order_text.told import Act, Bound, Clause, Part, Places
-from afterclear.catalogue.order_text.undone import void_undone
+from afterclear.catalogue.order_text.undone import contrast, void_undone
 from afterclear.catalogue.order_words.meanings import LAMPS, WIRING
 
 _FILLED: Final = {"refrigerant", "transmission_fluid"}
@@ -107,7 +107,9 @@ def _action(act: Act, part: Part) -> str:
     """Name the action for a component: "charged" fills a gas circuit, or a battery in use."""
     if act.fills and part.key not in _FILLED and part.kind != "fluid":
         return "inspect" if part.key in _CHARGED else ""
-    return act.action if part.kind else action_on(part.key, act)
+    if part.kind:
+        return "repair" if act.action == "adjust" and part.key in SEALED else act.action
+    return action_on(part.key, act)
 
 
 def _as_whole(part: Part, actions: tuple[str, ...]) -> Part:
@@ -324,7 +326,9 @@ def _goes_on(clause: Clause, other: Clause, *, bare: bool) -> bool:
     """Whether a clause with unknown words tells more of the parts before it."""
     if not other.strange:
         return True
-    return bare and not all(p.kind for p in clause.parts)
+    # "drain blocked, blown through with air"
+    is_first = bool(other.acts) and other.acts[0].start == 0 and other.strange == 1
+    return bare and (is_first or not all(p.kind for p in clause.parts))
 
 
 def _is_of(clause: Clause, other: Clause) -> bool:

@@ -18,6 +18,7 @@ from afterclear.catalogue.order_text.spreading import (
     lent_name,
     names_in,
     same_head,
+    shared_item,
     shared_name,
     shared_use,
     spread_name,
@@ -47,12 +48,10 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
             clause.parts = list(shared_name(last.words, run, speech)) or list(
                 same_head(last, run, speech)
             )
-        if last and not joined and _goes_on_with_part(last, clause, sentence):
-            clause.parts = list(shared_name(last.words, run, speech))
-        if last and last.used and last.sentence == sentence and not (clause.parts or clause.used):
-            clause.used = list(shared_use(last, clause, speech))
-            clause.used_words = frozenset(p.start for p in clause.used)
-            clause.only_used = bool(clause.used)
+        if last and not joined and _may_go_on(last, clause, sentence):
+            _name_by_last(last, clause, speech)
+        if last and last.used and last.sentence == sentence:
+            _go_on_with_used(last, clause, speech)
         if last and joined and last.sentence == sentence and not last.parts:
             last.parts = list(lent_name(last, clause, speech))
         told = [c for c in told if c.sentence == sentence]
@@ -66,12 +65,37 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         yield last
 
 
-def _goes_on_with_part(last: Clause, clause: Clause, sentence: int) -> bool:
-    """Whether a part of what was found good may be named short: "glow plugs ok, relay renewed"."""
-    is_good = bool(last.parts) and all(a.action == "inspect" for a in last.acts)
-    is_good = is_good and (last.good or bool(last.acts)) and not last.is_state
-    is_bare = not (clause.parts or clause.named_others) and bool(clause.heads)
-    return is_good and is_bare and bool(clause.acts) and last.sentence == sentence
+def _go_on_with_used(last: Clause, clause: Clause, speech: Speech) -> None:
+    """Read a filter beside its oil, and a union as its line's: "union tightened"."""
+    if not speech.unions.isdisjoint(w.text for w in clause.words):
+        clause.heads, clause.named_others, clause.strange = frozenset(), False, 0
+    if not (clause.parts or clause.used):
+        clause.used = list(shared_use(last, clause, speech))
+        clause.used_words = frozenset(p.start for p in clause.used)
+        clause.only_used = bool(clause.used)
+
+
+def _may_go_on(last: Clause, clause: Clause, sentence: int) -> bool:
+    """Whether a clause names no part in full, and work: "relay renewed"."""
+    is_short = not (clause.parts or clause.used) and bool(clause.acts)
+    return is_short and bool(clause.heads) and last.sentence == sentence
+
+
+def _name_by_last(last: Clause, clause: Clause, speech: Speech) -> None:
+    """Read a part named short after another: "glow plugs ok, relay renewed".
+
+    A component is read so only where the part before is good, or not meant: what is worn is what a
+    bare "pump renewed" is of. Small parts have no codes, and no such doubt.
+    """
+    looked = all(a.action == "inspect" for a in last.acts)
+    is_good = looked and (last.good or bool(last.acts)) and not last.is_state
+    if (last.parts and is_good) or "denied" in last.said:
+        clause.parts = list(shared_name(last.words, clause.words, speech))
+    if not clause.parts and not (last.acts and not looked) and not last.said:
+        clause.used = list(shared_item(last.words, clause.words, speech))
+        clause.used_words = frozenset(p.start for p in clause.used)
+        clause.only_used = bool(clause.used)
+        last.is_state |= bool(clause.used)  # "exhaust manifold, gasket renewed"
 
 
 class _Reader:
@@ -99,12 +123,11 @@ class _Reader:
         used = [f for f in found if is_used(f, words, speech)]
         found = plain(found, words, speech)
         # the words of one place are no work: *centre* of "AR centre"
-        acts = [a for a in self._doing.named() if not any(a.start in s for s in self._where.long)]
+        acts = self._without_corners(self._doing.named())
         signals = self._signals(found, acts)
         signs = {at for f in signals for at in f.places}
         acts = [f for f in acts if signs.isdisjoint(f.places)]
-        beside = [b for b in speech.beside.in_order(words) if not self._naming.is_pipe(b)]
-        beside = [b for b in beside if not any(set(b.places) <= s for s in self._where.long)]
+        beside = [b for b in speech.beside.in_order(words) if not self._is_no_plug(b)]
         because = min((f.start for f in signals if f.meaning == "untouched"), default=len(words))
         found = self._doing.without_acts(found, acts)
         used += [f for f in found if f not in used and is_used(f, words, speech)]
@@ -160,6 +183,19 @@ class _Reader:
             self._passed | states
         )
         return clause
+
+    def _without_corners(self, acts: list[Found]) -> list[Found]:
+        """Take "RR" for a corner where other work is told: "RR sensor renewed"."""
+        acts = [a for a in acts if not any(a.start in s for s in self._where.long)]
+        apart = [a for a in acts if not self._spots.issuperset(a.places)]
+        is_told = bool(apart) or any(self._speech.action_of(w) for w in self._words if not w.stems)
+        return apart if is_told else acts
+
+    def _is_no_plug(self, one: Found) -> bool:
+        """Whether a word for plug or post is a pipe, a place, or only where something leaks."""
+        is_place = any(set(one.places) <= spot for spot in self._where.long)
+        is_apart = one.start > 0 and self._words[one.start - 1].text in self._speech.apart
+        return is_place or is_apart or self._naming.is_pipe(one)
 
     def _names(self) -> list[Found]:
         speech, words = self._speech, self._words
@@ -263,6 +299,8 @@ class _Reader:
         if not used:
             return
         clause.used = self._naming.consumables(used, taken)
+        if any(p.key == WIRING for p in clause.parts):  # "loom of the sliding door"
+            clause.used = [p for p in clause.used if p.kind != "part"]
         places = {at for f in used for at in f.places}
         clause.used_words = frozenset(at for at in places if self._is_loose(at, taken))
         clause.only_used = len(clause.used) == len(used)

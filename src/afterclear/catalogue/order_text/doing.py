@@ -145,6 +145,9 @@ class Doing:
             return False
         while at in self._passed:
             at += 1
+        after = self._words[at + 1 : at + 2]
+        if after and after[0].stems and not speech.tells(after[0]):
+            return False  # "new Bremo bellows": a brand
         return (
             at < len(self._words)
             and at not in taken

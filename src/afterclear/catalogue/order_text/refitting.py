@@ -19,7 +19,10 @@ _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _GAS: Final = "refrigerant"
 _COOLED: Final = {"ac_compressor", "ac_pressure_sensor", "ac_condenser"}
-_UNCLEANED: Final = frozenset({"wheel_bearing", "timing_chain", "key"})
+_UNCLEANED: Final = frozenset({
+    "wheel_bearing", "timing_chain", "key", "injector_seal", "valve_cover_gasket", "exhaust_gasket",
+    "intake_gasket", "oil_seal", "fuse",
+})  # fmt: skip
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": _UNCLEANED}
 # whatever is done with them is to renew them (common practice, no source)
 _RENEWED: Final = frozenset({
@@ -33,6 +36,13 @@ _COUNTED: Final = frozenset({
     "particulate_filter", "battery", "battery_sensor", "control_unit", "throttle_body",
     "mechatronic_unit", "injector", "tyre_pressure_sensor", "steering_angle_sensor",
     "particulate_filter_pressure_sensor", "yaw_rate_sensor", "ride_height_sensor",
+})  # fmt: skip
+# tight or not, and nothing on them can be set (common practice, no source)
+SEALED: Final = frozenset({
+    "fuel_cap", "charge_air_cooler", "exhaust_system", "radiator", "coolant_hose", "brake_hose",
+    "brake_line", "vacuum_hose", "fuel_line", "leak_off_line", "intake_hose", "dpf_pressure_pipe",
+    "turbo_oil_line", "oil_pan", "oil_drain_plug", "ac_line", "steering_line", "expansion_tank",
+    "heater_core", "ac_condenser", "oil_cooler", "undertray", "exhaust_clamp", "wheel_bolt",
 })  # fmt: skip
 _MEASURED: Final = frozenset({"brake_disc", "brake_pad"})  # nothing on them can be adjusted
 # after work on them the wheels are aligned, not they (common practice, no source)
@@ -66,7 +76,13 @@ def action_on(key: str, act: Act) -> str:
     if act.aligns and key in AXLE:
         return ""
     if act.action == "adjust":
-        return "repair" if key == WIRING else "inspect" if key in _MEASURED else "adjust"
+        return (
+            "repair"
+            if key == WIRING or key in SEALED
+            else "inspect"
+            if key in _MEASURED
+            else "adjust"
+        )
     return act.action
 
 

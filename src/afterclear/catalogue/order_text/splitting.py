@@ -114,11 +114,12 @@ def _parts(words: list[Word], speech: Speech) -> list[tuple[int, int]]:
 
 def _verbs(run: list[Word], speech: Speech) -> list[int]:
     """Places of words that say what was done, or that it was not."""
+    spots = {at for f in speech.positions.in_order(run) for at in f.places}
     done = {
         act.end - 1
         for act in speech.actions.in_order(run)
-        if not all(speech.is_weak(run[at].text) for at in act.places)
-    }
+        if not all(speech.is_weak(run[at].text) or at in spots for at in act.places)
+    }  # "RR" is a place, too
     bent = {
         at
         for at, word in enumerate(run)

@@ -25,6 +25,7 @@ _NUMBERED: Final = {
     ),
     "hv_battery_cell": "number",
 }
+_ORDINAL_NUMBERS: Final = {"de", "pl"}  # "4. Injektor", "4 wtryskiwacz": a bare number is one
 _ORDINAL_ENDS: Final = frozenset(
     ["st", "nd", "rd", "th", "er", "e", "eme", "ème", "ère", "o", "ro", "do", "to", "º", "ª"]
 )
@@ -54,6 +55,8 @@ class Spots:
                 continue
             if axis not in clause.places and (number := self._ordinal_before(one.start)):
                 clause.places[axis] = {number}
+            elif axis == "number" and counts(words, one.start + 1, MOST[axis]):
+                clause.places[axis] = {words[one.start + 1].text}  # "moduł 4 baterii"
             elif one.end not in self.spots and self._is_last_number(one.end, axis):
                 clause.places.setdefault(axis, set()).add(words[one.end].text.lstrip("0"))
                 self.spots.add(one.end)
@@ -68,7 +71,9 @@ class Spots:
             return ""
         if at and words[at].text in _ORDINAL_ENDS and words[at - 1].text.isdecimal():
             return words[at - 1].text if len(words[at - 1].text) == 1 else ""
-        is_ordinal = self._speech.vocabulary.has_ordinals and counts(words, at, MOST["sensor"] * 2)
+        is_ordinal = self._speech.language in _ORDINAL_NUMBERS and counts(
+            words, at, MOST["sensor"] * 2
+        )
         return (
             words[at].text
             if is_ordinal

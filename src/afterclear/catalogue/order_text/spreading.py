@@ -41,8 +41,25 @@ def _walls(words: list[Word], speech: Speech) -> frozenset[int]:
 
 def shared_name(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
     """Find a name that takes its first words from the one before: "glow plugs and relay"."""
-    passed = {at for at, w in enumerate(before) if not w.stems}
+    small = speech.fillers | speech.only
+    passed = {
+        at
+        for at, w in enumerate([*before, *run])
+        if w.text in small or (not w.stems and at < len(before))
+    }
     yield from _across(before, run, passed, speech)
+
+
+def shared_item(before: list[Word], run: list[Word], speech: Speech) -> Iterator[Part]:
+    """Find a small part named by its kind after what it is of: "manifold, gasket renewed"."""
+    size = len(before)
+    passed = {at for at, w in enumerate([*before, *run]) if not w.stems} | set(range(size))
+    for one in speech.components.scattered([*before, *run], passed):
+        served = speech.served(one.meaning)
+        if served and served.kind == "part" and one.start < size < one.end:
+            own = [at - size for at in one.places if at >= size]
+            stems = frozenset(s for at in own for s in run[at].stems)
+            yield Part(served.component.key, "", own[0], stems, kind="part")
 
 
 def _across(

@@ -46,6 +46,7 @@ _CYLINDERS = re.compile(
 )
 _TWICE = re.compile(r"\b([^\W\d_]{2})[/-]\1\b", re.IGNORECASE)  # DC/DC
 _NUMBER_SIGN = re.compile(r"[n№][°º](?=\s*\d)|#(?=\d{1,2}\b)", re.IGNORECASE)
+_ADBLUE = re.compile(r"\bad[- ]blue\b", re.IGNORECASE)
 _PRE = re.compile(r"\bpré-(?!cat)", re.IGNORECASE)  # "pré-chauffage" is one word
 _BANK_SENSOR = re.compile(r"\bb\s?(\d)\s?[-/.,]?\s?s\s?(\d)\b", re.IGNORECASE)  # B1S2 (SAE J2012)
 # how a thing was looked at, and no part: the ignition was on
@@ -143,7 +144,7 @@ def _spelled_out(text: str, vocabulary: Vocabulary) -> str:
     text = in_plain(text, vocabulary.language)
     text = vocabulary.without_refitting(_R_AND_R.sub("replace", text))
     text = _DEGREE.sub(" temp ", _IGNITION_ON.sub(" ", _BUTTON_CELL.sub(" coincell ", text)))
-    text = _GEAR_OIL.sub(" gearoil ", text)
+    text = _GEAR_OIL.sub(" gearoil ", _ADBLUE.sub("adblue", text))
     text = _AFTER_SIGN.sub(r"\1;", text)
     text = _TWICE.sub(r"\1 \1", text)
     text = _PRE.sub("pré", _OXYGEN.sub(" lambda ", text))

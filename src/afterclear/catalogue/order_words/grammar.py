@@ -75,7 +75,7 @@ GRAMMARS: Final = {
         "of",
         prefixes="re|pre|un",
         toward="to with on in at into",
-        apart="behind near under beside above inside against below",
+        apart="behind near under beside above inside against below onto",
         plural="s",
         participle="[a-z]{3,}ed",
     ),

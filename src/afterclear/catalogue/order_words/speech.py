@@ -32,7 +32,7 @@ _WORD_SETS: Final = (
     "joins", "beyond", "negators", "conditions", "contrasts", "pronouns", "attributes",
     "quantities", "here", "likewise", "pointers",
     "purposes", "vague", "nouns", "also", "tools", "causes", "flows", "aims", "twos",
-    "counts", "between", "only", "echoes",
+    "counts", "between", "only", "echoes", "unions",
 )  # fmt: skip
 _SAID: Final = (
     "kept", "not_done", "advised", "untouched", "elsewhere", "trial", GIVEN, DRIVES,
@@ -110,7 +110,8 @@ class Speech:
         # "with", before the place a part was swapped to; "pressure": a measured quantity, no part
         self.between, self.quantities = set[str](), set[str]()
         # "only the probe"; "the probe was"; "new"
-        self.only, self.echoes, self._weak = set[str](), set[str](), set[str]()
+        # and what a line ends in: tightened, the line is repaired
+        self.only, self.echoes, self._weak, self.unions = (set[str]() for _ in range(4))
         self.ordinals: dict[str, str] = {}  # folded words before a part: "third" -> 3
         self._deeds = Deeds()
         # words of components' names, of ``heads`` and ``states``, as written

@@ -21,7 +21,7 @@ _SECTIONS: Final = {
     "trial", "purposes", "earths", "good", "after", "vague", "short", "nouns", "also", "tools",
     "given", "plain", "light", "resets", "flows", "causes", "refitted", "aims", "twos",
     "counts", "drives", "lights", "swaps", "wanders", "aligns", "between",
-    "only", "echoes", "kept", "ordinals", "numerals",
+    "only", "echoes", "unions", "kept", "ordinals", "numerals",
 }  # fmt: skip
 
 
