@@ -732,3 +732,99 @@ def test_what_stands_beside_says_which_part_a_short_word_means(
     reader: WorkReader, text: str, works: tuple[Work, ...]
 ) -> None:
     assert reader.read(text).works == works
+
+
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        # what was not done with one part was done with the part after "only"
+        ("Kat nicht ersetzt, nur Lambdasonde nach Kat",
+         (Work("oxygen_sensor", "bank_1_sensor_2", "replace"),)),
+        ("cat not replaced, lambda was", (Work("oxygen_sensor", "", "replace"),)),
+        ("disques non remplacés, uniquement les plaquettes", (Work("brake_pad", "", "replace"),)),
+        ("discos no cambiados, solo pastillas", (Work("brake_pad", "", "replace"),)),
+        ("tarcz nie wymieniano, tylko klocki", (Work("brake_pad", "", "replace"),)),
+        # and what follows, with the part that stayed
+        ("Raddrehzahlsensor VL wiederverwendet, Luftspalt eingestellt",
+         (Work("wheel_speed_sensor", "front_left", "adjust"),)),
+        ("EGR not replaced, only cleaned", (Work("egr_valve", "", "clean"),)),
+        ("capteur ABS AVG conservé, entrefer réglé",
+         (Work("wheel_speed_sensor", "front_left", "adjust"),)),
+        ("sensor ABS del. izq. se aprovecha, ajustada distancia",
+         (Work("wheel_speed_sensor", "front_left", "adjust"),)),
+        # here, not elsewhere
+        ("battery was replaced last month elsewhere, starter renewed today",
+         (Work("starter", "", "replace"),)),
+        ("Batterie wurde letztes Jahr ern., heute Anlasser", (Work("starter", "", "replace"),)),
+        # not so after a refusal, of another part, or of what only was in the way
+        ("turbo not replaced as customer declined, actuator freed off", ()),
+        ("Kunde wünscht keine Rep. der Bremse hinten (Beläge 3 mm), nur Rädrewechsel", ()),
+        ("Cliente no autoriza cambio de turbo, solo lectura de averías", ()),
+        ("removed injectors for access, head gasket renewed",
+         (Work("cylinder_head_gasket", "", "replace"),)),
+    ],
+)  # fmt: skip
+def test_what_was_not_renewed_tells_what_was(
+    reader: WorkReader, text: str, works: tuple[Work, ...]
+) -> None:
+    assert reader.read(text).works == works
+
+
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        ("Lambdasonde v. Kat getauscht", (Work("oxygen_sensor", "bank_1_sensor_1", "replace"),)),
+        ("Monitorsonde ersetzt", (Work("oxygen_sensor", "bank_1_sensor_2", "replace"),)),
+        ("Radlager v. l. ersetzt", (Work("wheel_bearing", "front_left", "replace"),)),
+        ("4th injector replaced", (Work("injector", "cylinder_4", "replace"),)),
+        ("4. Injektor ersetzt", (Work("injector", "cylinder_4", "replace"),)),
+        ("4 Injektoren ersetzt", (Work("injector", "", "replace"),)),
+        ("czwarty wtryskiwacz wymieniony", (Work("injector", "cylinder_4", "replace"),)),
+        ("cylinder three coil replaced", (Work("ignition_coil", "cylinder_3", "replace"),)),
+        ("amortisseurs arrière g/d remplacés",
+         (Work("damper", "rear_left", "replace"), Work("damper", "rear_right", "replace"))),
+        ("Hinterachsdifferential ersetzt", (Work("differential", "rear", "replace"),)),
+        ("exhaust phaser bank 1 replaced", (Work("camshaft_timing", "exhaust_bank_1", "replace"),)),
+        ("o/s/f level sensor replaced", (Work("ride_height_sensor", "front_right", "replace"),)),
+        ("Cambio de electroválvula de turbo", (Work("boost_control", "", "replace"),)),
+        ("centralita de cambio reparada", (Work("control_unit", "", "repair"),)),
+        ("new Torvik air bellows front left", (Work("air_spring", "front_left", "replace"),)),
+    ],
+)  # fmt: skip
+def test_places_are_read_in_short_forms_ordinals_and_names(
+    reader: WorkReader, text: str, works: tuple[Work, ...]
+) -> None:
+    assert reader.read(text).works == works
+
+
+@pytest.mark.parametrize(
+    ("text", "used"),
+    [
+        ("Colector de escape, junta nueva", "replace exhaust_gasket"),
+        ("brake pipe rear N/S weeping, union tightened", "repair brake_line rear_left"),
+        ("juntas inyectores cil. 1", "replace injector_seal cylinder_1"),
+        ("Cables de puerta corredera partidos, empalmados", ""),
+        ("Wentylator chłodnicy: bezpiecznik nowy", "replace fuse"),
+    ],
+)
+def test_small_parts_are_told_from_what_they_are_of(
+    reader: WorkReader, text: str, used: str
+) -> None:
+    told = reader.read(text).used
+    assert ", ".join(f"{w.action} {w.component} {w.position}".strip() for w in told) == used
+
+
+@pytest.mark.parametrize(
+    ("text", "works"),
+    [
+        ("checked glow plugs all good, relay replaced", "glow_plug_control"),
+        ("nicht die Kraftstoffpumpe, sondern ihr Relais erneuert", "fuel_pump_control"),
+        ("HVAC blower stuck on full, resistor replaced", ""),
+    ],
+)
+def test_a_part_named_short_is_of_the_one_before_if_that_is_good(
+    reader: WorkReader, text: str, works: str
+) -> None:
+    """A bare word after what is worn may mean the worn part itself."""
+    told = [w.component for w in reader.read(text).works if w.action != "inspect"]
+    assert told == works.split()

@@ -12,6 +12,7 @@ from afterclear.catalogue.order_text.naming import (
     without_flows,
     without_others,
 )
+from afterclear.catalogue.order_text.refitting import SEALED
 from afterclear.catalogue.order_text.splitting import WITH, statements
 from afterclear.catalogue.order_text.spots import Spots
 from afterclear.catalogue.order_text.spreading import (
@@ -57,6 +58,7 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         told = [c for c in told if c.sentence == sentence]
         if told and not clause.parts and not clause.named_others:
             clause.parts = list(spread_name(told, clause, speech))
+        _own_union(told, clause, speech)
         told.append(clause)
         if last is not None:
             yield last
@@ -65,10 +67,15 @@ def clauses_of(words: list[Word], speech: Speech) -> Iterator[Clause]:
         yield last
 
 
-def _go_on_with_used(last: Clause, clause: Clause, speech: Speech) -> None:
-    """Read a filter beside its oil, and a union as its line's: "union tightened"."""
-    if not speech.unions.isdisjoint(w.text for w in clause.words):
+def _own_union(told: list[Clause], clause: Clause, speech: Speech) -> None:
+    """Take a union or clamp for that of the line or hose named before: "clamp tightened"."""
+    is_sealed = any(p.key in SEALED for c in told for p in (*c.parts, *c.used))
+    if is_sealed and not speech.unions.isdisjoint(w.text for w in clause.words):
         clause.heads, clause.named_others, clause.strange = frozenset(), False, 0
+
+
+def _go_on_with_used(last: Clause, clause: Clause, speech: Speech) -> None:
+    """Read a filter beside its oil."""
     if not (clause.parts or clause.used):
         clause.used = list(shared_use(last, clause, speech))
         clause.used_words = frozenset(p.start for p in clause.used)

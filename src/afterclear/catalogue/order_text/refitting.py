@@ -15,6 +15,7 @@ _DEAF: Final = frozenset({
     "fuel_tank", "cylinder_head_gasket", "thermostat", "spark_plug", "glow_plug", "valve_train",
     "tone_ring", "catalyst", "wiring", "brake_caliper", "master_cylinder", "brake_booster",
 })  # fmt: skip
+_TOOL_WORDS: Final = 2
 _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _GAS: Final = "refrigerant"
@@ -112,6 +113,10 @@ def detach(clauses: list[Clause]) -> None:
     for before, clause in pairwise(clauses):
         is_with = clause.beside and before.sentence == clause.sentence
         if not is_with or any(p.key != WIRING for p in clause.parts) or not clause.parts:
+            continue
+        is_tool = not (clause.acts or clause.is_state) and len(clause.words) <= _TOOL_WORDS
+        if is_tool and before.acts and not before.parts:
+            clause.parts = []  # "nozzle cleaned with a pin"
             continue
         is_renewed = bool(clause.acts) and all(a.action == "replace" for a in clause.acts)
         is_cause = clause.is_state and before.parts and not before.acts

@@ -129,6 +129,8 @@ def spread_name(told: list[Clause], clause: Clause, speech: Speech) -> Iterator[
     for one in speech.components.scattered(words, skipped):
         if one.start < size < one.end and speech.is_part(one.meaning):
             kept = [at - size for at in one.places if at >= size]
+            if {*kept} <= {a.start for a in clause.acts}:
+                continue  # "masa motor oxidada, limpia": no "motor limpia"
             stems = frozenset(s for at in one.places for s in words[at].stems)
             yield Part(one.meaning, "", kept[0], stems, words=len(one.places))
             clause.loose, clause.strange, clause.heads = 0, 0, frozenset()

@@ -206,7 +206,9 @@ def _goes_on_in_place(
     begun = _WORD.match(after)
     if begun is None:
         return False
-    if folded_word(begun[1].casefold()) in vocabulary.corners and sentence[-1].stems:
+    after_word = folded_word(begun[1].casefold())
+    is_place = vocabulary.has_ordinals and begun[1].islower() and after_word in vocabulary.places
+    if (after_word in vocabulary.corners or is_place) and sentence[-1].stems:
         is_name = before not in vocabulary.plain and before not in vocabulary.places
         if is_name and not _tells_work(sentence, vocabulary):
             return True  # "Raddrehzahlsens. vl gewechselt"

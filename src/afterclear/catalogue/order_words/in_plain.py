@@ -27,6 +27,15 @@ _IN_PLAIN: Final = {
         (re.compile(r"\b(sup|inf|ext|int)\.\s+(?=AV|AR|[GD]\b)"), r"\1 "),
     ),
     "es": (
+        # "inner", not the switch
+        (
+            re.compile(
+                r"\b(?:int|ext)\.\s*(?=(?:dch|izq|der|del|tras)[a-z]*\b)|(?<=(?:del|ras|izq)\. )"
+                r"(?:int|ext)\.",
+                re.IGNORECASE,
+            ),
+            " ",
+        ),
         (re.compile(r"\b(\d)\.?[ºª]"), r"\1do "),
         (
             re.compile(
@@ -58,6 +67,12 @@ _IN_PLAIN: Final = {
         (re.compile(r"\bpr?\.\s*(?=prz[óo]d|ty[łl])", re.IGNORECASE), "prawy "),
     ),
     "en": (
+        (
+            re.compile(r"\bs/?w\b(?=\s+(?:re)?(?:flash|updat|load|upgrad|vers))", re.IGNORECASE),
+            "software",
+        ),
+        (re.compile(r"\bax(?:le)?\s*(\d)\s*L\b", re.IGNORECASE), r"axle \1 left"),
+        (re.compile(r"\bax(?:le)?\s*(\d)\s*R\b", re.IGNORECASE), r"axle \1 right"),
         (
             re.compile(
                 r"\b(?:lh|left|n/?s)\s*/\s*(?:rh|right|o/?s)\b|\b(?:rh|right|o/?s)\s*/"
