@@ -391,9 +391,15 @@ def _answer(clauses: list[Clause], clause: Clause, *, bare: bool) -> list[Act]:
         return []
     if not bare and not (own[0].acts and own[0].acts[0].action == "replace"):
         return []  # it was tested before
-    if any(c.parts or c.void or c.named_others or c.part_of for c in own):
+    named = [c for at, c in enumerate(own) if c.named_others and not (at and _is_work_alone(c))]
+    if named or any(c.parts or c.void or c.part_of for c in own):
         return []
     return [act for c in own for act in c.acts]
+
+
+def _is_work_alone(clause: Clause) -> bool:
+    """Whether only work with a name of its own is told: "and tracked"."""
+    return clause.only_used and all(p.kind == "work" for p in clause.used)
 
 
 def _acts_before(clauses: list[Clause], at: int, acts: list[list[Act]]) -> list[Act]:

@@ -75,7 +75,12 @@ def _own_union(told: list[Clause], clause: Clause, speech: Speech) -> None:
 
 
 def _go_on_with_used(last: Clause, clause: Clause, speech: Speech) -> None:
-    """Read a filter beside its oil."""
+    """Read a filter beside its oil, and what was named in full before: "fob battery, battery"."""
+    bare = [p for p in clause.parts if p.words == 1]
+    again = [u for u in last.used for p in bare if p.stems and p.stems <= u.family]
+    if again and not last.acts:
+        clause.parts, clause.used = [], again
+        clause.used_words, clause.only_used = frozenset(p.start for p in bare), True
     if not (clause.parts or clause.used):
         clause.used = list(shared_use(last, clause, speech))
         clause.used_words = frozenset(p.start for p in clause.used)

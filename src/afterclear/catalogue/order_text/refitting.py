@@ -44,6 +44,7 @@ SEALED: Final = frozenset({
     "brake_line", "vacuum_hose", "fuel_line", "leak_off_line", "intake_hose", "dpf_pressure_pipe",
     "turbo_oil_line", "oil_pan", "oil_drain_plug", "ac_line", "steering_line", "expansion_tank",
     "heater_core", "ac_condenser", "oil_cooler", "undertray", "exhaust_clamp", "wheel_bolt",
+    "hose_clamp",
 })  # fmt: skip
 _MEASURED: Final = frozenset({"brake_disc", "brake_pad"})  # nothing on them can be adjusted
 # after work on them the wheels are aligned, not they (common practice, no source)

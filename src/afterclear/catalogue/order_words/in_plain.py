@@ -62,11 +62,20 @@ _IN_PLAIN: Final = {
         ),
     ),
     "pl": (
+        # "was renewed", not "stays"
+        (
+            re.compile(
+                r"\bzosta(?:[łl][aoy]?|ć)\s+(?=\w+(?:on|an|t)(?:[yaeo]|ego)\b)", re.IGNORECASE
+            ),
+            "",
+        ),
         (re.compile(r"\blew[yae]\s*/\s*praw[yae]\b", re.IGNORECASE), BOTH_SIDES),
         (re.compile(r"\bl\.\s*(?=prz[óo]d|ty[łl])", re.IGNORECASE), "lewy "),
         (re.compile(r"\bpr?\.\s*(?=prz[óo]d|ty[łl])", re.IGNORECASE), "prawy "),
     ),
     "en": (
+        # work, though "blown" alone says how a thing is
+        (re.compile(r"\b(?:blown (?:through|thru|clear)|cleared out)\b", re.IGNORECASE), "cleaned"),
         (
             re.compile(r"\bs/?w\b(?=\s+(?:re)?(?:flash|updat|load|upgrad|vers))", re.IGNORECASE),
             "software",
