@@ -8,7 +8,7 @@ from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 from afterclear.plain import KM_PER_MILE
-from afterclear.wording.language import GAP, MARKS, Language, mark, spoken
+from afterclear.wording.language import GAP, MARKS, Language, in_language, mark, spoken
 from afterclear.wording.units import control_unit_words, unit_words
 
 Clock = Literal["km", "engine_hours", "days"]
@@ -69,7 +69,7 @@ class Cells:
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and fill its placeholders."""
-        return spoken(self.language).t(message, **values)
+        return in_language(self.language, message, values)  # a page has thousands
 
     def tn(self, one: str, many: str, n: int, **values: object) -> str:
         """Translate a text with a count; ``{n}`` in it is the number."""

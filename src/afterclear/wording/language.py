@@ -86,6 +86,12 @@ def messages_of(language: str) -> list[str]:
     return [key for key in found if isinstance(key, str)]
 
 
+def in_language(tag: str, message: str, values: dict[str, object]) -> str:
+    """Translate a text and fill its placeholders, as ``Language.t``, which has more calls to it."""
+    found = _translated(tag, message)
+    return _filled(found, values) if values else found
+
+
 @dataclass(frozen=True, slots=True)
 class Language:
     """Writes texts and numbers in one language."""
@@ -94,7 +100,7 @@ class Language:
 
     def t(self, message: str, **values: object) -> str:
         """Translate a text and fill its placeholders; safe HTML among the values stays safe."""
-        return _filled(_translated(self.tag, message), values)
+        return in_language(self.tag, message, values)
 
     def known(self, message: str, **values: object) -> str | None:
         """Translate a text of the tables; None where the catalogue lacks it."""

@@ -8,7 +8,7 @@ page's style sheet in both themes.
 """
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 
 from markupsafe import Markup, escape
 
@@ -30,9 +30,11 @@ def place(value: float) -> str:
 def element(name: str, *content: Markup, **attributes: Value) -> Markup:
     """Write one element; ``class_`` becomes class, ``_`` becomes a hyphen, None is left out."""
     written = "".join(
-        f' {_named(key)}="{_attribute(value)}"'
-        for key, value in attributes.items()
-        if value is not None
+        [
+            f' {_named(key)}="{_attribute(value)}"'
+            for key, value in attributes.items()
+            if value is not None
+        ]
     )
     if not content:
         return Markup(f"<{name}{written}/>")  # noqa: S704  (all parts are escaped above)
@@ -76,4 +78,10 @@ def picture(
 
 
 def _attribute(value: str | float) -> str:
-    return str(escape(fit_text(value))) if isinstance(value, str) else place(value)
+    return _safe(value) if isinstance(value, str) else place(value)
+
+
+@lru_cache(1024)
+def _safe(text: str) -> str:
+    """Make a text safe as an attribute; a picture says few of them, again and again."""
+    return str(escape(fit_text(text)))

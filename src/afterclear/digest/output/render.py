@@ -2,12 +2,13 @@
 
 import hashlib
 from base64 import b64encode
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2.runtime import Context, Macro
 from markupsafe import Markup
 
 from afterclear.digest.audience.fleet_model import FleetPage
@@ -296,6 +297,21 @@ def _file(name: str) -> Markup:
     return Markup(compact_html(text))  # noqa: S704  (our own, as its hash lets it in)
 
 
+class _Context(Context):
+    """Calls what templates call straight away; only a macro wants to know who calls it.
+
+    A page has more than a thousand calls, and to ask each function took as long as they did.
+    """
+
+    def call(self, called: Callable[..., object], /, *args: object, **values: object) -> object:
+        """Call a function."""
+        if isinstance(called, Macro):
+            return super().call(called, *args, **values)
+        for name in ("_block_vars", "_loop_vars"):  # of the template, beside those of the call
+            values.pop(name, None)
+        return called(*args, **values)
+
+
 @cache
 def _environment(cells: Cells) -> Environment:
     environment = Environment(
@@ -307,6 +323,7 @@ def _environment(cells: Cells) -> Environment:
         auto_reload=False,  # templates do not change: no file check for every part of a page
         finalize=_finalize,
     )
+    environment.context_class = _Context
     environment.filters.update(
         filters(cells), page_style=page_style, sections=sections, used_signs=used_signs
     )

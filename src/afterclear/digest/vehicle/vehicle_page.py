@@ -4,6 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
+from functools import lru_cache
 
 from afterclear.catalogue.codes import split_codes
 from afterclear.catalogue.component import component_of
@@ -270,16 +271,24 @@ def _scan_lines(rows: VehicleRows, cells: Cells) -> Iterable[LogLine]:
 
 
 def _reading(row: Observation, found: Sequence[Sighting], cells: Cells) -> Reading:
-    unit = cells.unit_name(row.ecu)
-    if not row.answered:
-        return Reading(unit, "no_answer", cells.t("did not answer"))
-    if not found and row.memory == "active_only":
-        return Reading(unit, "momentary", cells.t("no code active at that moment"))
-    if not found:
-        return Reading(unit, "clean", cells.t("no code"))
+    if not row.answered or not found:
+        return _without_code(row.ecu, row.memory, cells, answered=row.answered)
     text = ", ".join(s.code + _presence(s, cells) for s in found)
     present = any(s.presence == "present" for s in found)
-    return Reading(unit, "code" if present else "sign", text)
+    return Reading(cells.unit_name(row.ecu), "code" if present else "sign", text)
+
+
+@lru_cache(256)
+def _without_code(
+    ecu: str | None, memory: str | None, cells: Cells, *, answered: bool | None
+) -> Reading:
+    """Most readings are these, and the same again in each scan."""
+    unit = cells.unit_name(ecu)
+    if not answered:
+        return Reading(unit, "no_answer", cells.t("did not answer"))
+    if memory == "active_only":
+        return Reading(unit, "momentary", cells.t("no code active at that moment"))
+    return Reading(unit, "clean", cells.t("no code"))
 
 
 def _never_present(sightings: Sequence[Sighting], cells: Cells) -> tuple[str, ...]:
