@@ -5,9 +5,11 @@ the hashes of its files.  A page of the same facts whose files in the folder sti
 is left as it is, whatever became of the folder meanwhile.
 """
 
+import gc
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
@@ -24,6 +26,7 @@ from afterclear.store.queries.digests import PAGES_KEPT
 
 _MAKES_PAGES = {".py", ".html", ".css", ".js", ".mo", ".csv", ".toml"}
 _LIBRARIES = ("jinja2", "markupsafe", "polars")
+_NEW_OBJECTS = 100_000  # after so many more than were let go: as many as a page keeps for a while
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,18 +70,34 @@ class PagesBefore:
 
 def made(chunk: VehicleChunk, facts: Mapping[str, str] | None) -> Iterator[VehicleFiles]:
     """Make the files of some vehicles; ``facts``: what each page is made from, None: not asked."""
-    for page in chunk.pages():
-        files = tuple(render_with_sheet(page))
-        if facts is None:
-            yield VehicleFiles(page.ref.page, files)
-            continue
-        told = PageFacts(
-            facts[page.ref.vehicle_id],
-            chunk.setting.as_of,
-            holds_until(page, chunk.setting),
-            {name: sum_of(html) for name, html in files},
-        )
-        yield VehicleFiles(page.ref.page, files, told)
+    with _garbage_looked_for_seldom():
+        for page in chunk.pages():
+            files = tuple(render_with_sheet(page))
+            if facts is None:
+                yield VehicleFiles(page.ref.page, files)
+                continue
+            told = PageFacts(
+                facts[page.ref.vehicle_id],
+                chunk.setting.as_of,
+                holds_until(page, chunk.setting),
+                {name: sum_of(html) for name, html in files},
+            )
+            yield VehicleFiles(page.ref.page, files, told)
+
+
+@contextmanager
+def _garbage_looked_for_seldom() -> Iterator[None]:
+    """Look through new objects seldom for the block.
+
+    A page is made of many, none of which name each other in a circle: a tenth of its time went into
+    looking.
+    """
+    before = gc.get_threshold()
+    gc.set_threshold(_NEW_OBJECTS, *before[1:])
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 @dataclass(slots=True)
