@@ -808,6 +808,10 @@ def test_places_are_read_in_short_forms_ordinals_and_names(
         ("brake pipe rear N/S weeping, union tightened", "repair brake_line rear_left"),
         ("juntas inyectores cil. 1", "replace injector_seal cylinder_1"),
         ("key fob battery flat, new battery", "replace key_battery"),
+        # taken off to get there, and filled
+        ("pare-chocs déposé, capteur de recul ARG remplacé", ""),
+        ("osłona silnika zdjęta, filtr oleju wymieniony", "replace oil_filter"),
+        ("header tank topped up", "replace coolant"),
         ("Cables de puerta corredera partidos, empalmados", ""),
         ("Wentylator chłodnicy: bezpiecznik nowy", "replace fuse"),
     ],

@@ -302,7 +302,9 @@ def _acts_after(clauses: list[Clause], at: int, acts: list[list[Act]]) -> Iterat
             bare = False
             given += other.acts
             yield from other.acts
-        elif _is_of(clause, other):  # whatever is taught, it is the part's: "idle stops learned"
+        elif _is_of(clause, other) and not all(
+            p.kind for p in clause.parts
+        ):  # whatever is taught, it is the part's: "idle stops learned"
             yield from (a for a in other.acts if a.action == "software" or a.reset)
 
 

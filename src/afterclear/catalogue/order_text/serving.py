@@ -15,6 +15,7 @@ _OTHER_OILS: Final = {"transmission_fluid", "axle_oil", "hydraulic_oil", "steeri
 _COOLANT: Final = "coolant"
 # whoever fills a system after work on these fills coolant (common practice, no source)
 _WET: Final = {"coolant_hose", "radiator", "coolant_pump", "thermostat"}
+_TANK: Final = "expansion_tank"
 _ANY_FLUID: Final = "fluid"
 # which fluid goes with which part (common practice, no source)
 _FLUID_OF: Final = {
@@ -99,6 +100,12 @@ def _mean(clause: Clause, part: Part) -> None:
     clause.named_others = False
 
 
+def _as_filled(part: Part, clause: Clause) -> Part:
+    """Take a tank that was filled for what was filled in: "expansion tank topped up"."""
+    is_filled = part.key == _TANK and any(act.fills for act in clause.acts)
+    return replace(part, key=_COOLANT, kind="fluid") if is_filled else part
+
+
 def _with_own(clause: Clause) -> Clause:
     places = {axis: set(values) for axis, values in clause.places.items()}
     if not clause.used:
@@ -107,7 +114,7 @@ def _with_own(clause: Clause) -> Clause:
     is_same = all(act.action == "replace" for act in clause.acts)
     return replace(
         clause,
-        parts=[*clause.parts, *clause.used],
+        parts=[*clause.parts, *(_as_filled(part, clause) for part in clause.used)],
         places=places,
         acts=[*clause.used_acts, *clause.acts] if is_same else clause.acts,
         loose=max(0, clause.loose - len(clause.used_words)),
@@ -115,5 +122,7 @@ def _with_own(clause: Clause) -> Clause:
         heads=clause.heads - stems,
         named_others=clause.named_others and not clause.only_used,
         part_of=clause.part_of and not clause.only_used,
+        # "bumper off, sensor renewed": taken off to get there
+        is_state=clause.is_state or (clause.removed and not clause.acts),
         others=clause.others - stems,
     )

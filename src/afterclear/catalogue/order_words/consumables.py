@@ -15,6 +15,8 @@ _FIELDS: Final = {"label", "kind", "axes", "of", "action"}
 _WORKS: Final = "_works"
 # what is done with a fluid: whoever flushes a circuit or tops it up has filled it
 _ON_FLUID: Final = {"replace": _REPLACE, "clean": _REPLACE, "inspect": "inspect"}
+# nothing in a small part can be taught
+_ON_PART: Final = {told: told for told in ("replace", "repair", "clean", "adjust", "inspect")}
 _ON_ITEM: Final = {"replace": _REPLACE, "clean": "clean", "inspect": "inspect"}
 
 
@@ -43,8 +45,8 @@ class Consumable:
         """
         if self.kind == "work":
             return self.own_action
-        allowed = {"fluid": _ON_FLUID, "item": _ON_ITEM}.get(self.kind)
-        return told if allowed is None else allowed.get(told, "")
+        allowed = {"fluid": _ON_FLUID, "item": _ON_ITEM}.get(self.kind, _ON_PART)
+        return allowed.get(told, "")
 
 
 def load_consumables(
