@@ -110,7 +110,7 @@ def _decided(source: SourceFile, context: Context, asker: Asker) -> tuple[Asker,
     leave_out(seen)
     with_whole_days(seen, context.words, asker)
     decision = decide(seen, source.delivery, context, asker)
-    account_for(seen, decision, (source, context.words, context.known), asker)
+    account_for(seen, decision, (source, context.words, context.known, context.units), asker)
     return asker, seen, decision
 
 

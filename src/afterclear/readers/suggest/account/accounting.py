@@ -1,11 +1,13 @@
 """The account as a whole: what is left over of a file is asked about, or nothing is loaded."""
 
+from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.mapped.map_tables import read_by_map
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.account.columns_aside import ask_columns_aside
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.lines_outside import ask_lines_outside
+from afterclear.readers.suggest.account.odd_cells import ask_odd_cells, ask_things_in_texts
 from afterclear.readers.suggest.account.sense import ask_sense
 from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.profiles import Known
@@ -20,7 +22,7 @@ _MOST_PAGES = 50
 def account_for(
     seen: Seen,
     decision: Decision,
-    about: tuple[SourceFile, HeadingWords, Known],
+    about: tuple[SourceFile, HeadingWords, Known, ControlUnits],
     asker: Asker,
 ) -> None:
     """Ask what of a file is not accounted for by what its map makes of it.
@@ -32,7 +34,7 @@ def account_for(
     # checking a map takes a library that reading a file does without
     from afterclear.readers.maps.import_map import parse_map  # noqa: PLC0415
 
-    source, words, known = about
+    source, words, known, units = about
     made = parse_map(written(source.delivery, seen, decision), "suggested", "the suggestion", [])
     if made is None:
         return  # said when it is checked
@@ -40,7 +42,9 @@ def account_for(
         read = read_by_map(made, source.delivery, _MOST_PAGES)
     except RefusedFileError:
         return  # as above
-    account = Account(seen, decision, source, words, known, asker, read)
+    account = Account(seen, decision, source, words, known, units, asker, read)
+    ask_odd_cells(account)
     ask_columns_aside(account)
+    ask_things_in_texts(account)
     ask_lines_outside(account)
     ask_sense(account)

@@ -82,7 +82,7 @@ _OF_TABLE = {
     "vehicles": {"status"},
 }
 # In a sentence about work *anterior* is in front, and *about* anything.
-_OF_TEXTS = frozenset({"undone", "again", "trial", "deposit"})
+_OF_TEXTS = frozenset({"undone", "again", "trial", "deposit", "taken_back", "invalid"})
 _TEXTS = {
     "repairs": {"notes", "reason", "action"},
     "clears": {"reason"},

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
@@ -48,6 +49,7 @@ class Account:
     source: SourceFile
     words: HeadingWords
     known: Known
+    units: ControlUnits
     asker: Asker
     read: ReadFile
     dropped: set[int] = field(default_factory=set)  # rows of the table that were left out here

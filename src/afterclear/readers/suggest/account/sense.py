@@ -4,7 +4,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from itertools import pairwise
 from typing import Any
 
@@ -18,6 +18,8 @@ _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
 _DAYS = 40  # in which the same work is hardly done twice on a vehicle
 _FALLS = 0.98
+_FAR_DAYS = 550
+_FEW = 0.1  # share of rows
 _TELLS_WORK = 2  # words: *replaced* alone names nothing
 _MOST_TIMES = 1000  # a fault is counted
 _MOST_KM = 3_000_000  # what no odometer shows is refused by the store
@@ -109,6 +111,30 @@ def _falling(account: Account) -> Iterator[Finding]:
                     (a, b),
                     _without_distances(),
                 )
+
+
+def _far_day(account: Account) -> Iterator[Finding]:
+    """Find few days that lie years before all others; those ahead of now the store refuses."""
+    met = sorted(
+        (day, row["_line"])
+        for row in account.stored
+        if row["_into"] != "vehicles" and (day := _day(row)) is not None
+    )
+    for at in range(1, len(met)):
+        is_gap = (met[at][0] - met[at - 1][0]).days > _FAR_DAYS
+        if is_gap and at <= max(1, _FEW * len(met)) < len(met) - at:
+            yield Finding(
+                "far-day",
+                worded("A row's day lies years before those of the others. Is it right?"),
+                (met[0][1],),
+            )
+
+
+def _day(row: _Row) -> date | None:
+    try:
+        return datetime.fromisoformat(_when(row)).date()
+    except ValueError:
+        return None
 
 
 def _small(account: Account) -> Iterator[Finding]:
@@ -299,6 +325,6 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
 
 
 _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
-    *(_two_distances, _falling, _small, _counts, _told_twice, _codes_and_none),
+    *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )

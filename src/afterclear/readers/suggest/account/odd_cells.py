@@ -1,0 +1,305 @@
+"""Cells of a column that is used which do not look like the rest of it.
+
+What a column is taken for holds for most of its cells; one that says *as above*, doubts itself,
+denies itself or holds two facts would be stored as if it were one more of them.
+"""
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from afterclear.catalogue.folded_words import words_of
+from afterclear.catalogue.names_in_text import plain_id
+from afterclear.errors import Worded, worded
+from afterclear.readers.maps.source_table import LINE
+from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
+from afterclear.readers.suggest.account.named_things import things_in
+from afterclear.readers.suggest.columns.profiles import (
+    Profile,
+    code_words,
+    id_shape,
+    is_none_word,
+    is_silent_word,
+)
+
+_REPEATED = re.compile(r"[\s\W]*[\"'\u201c\u201d\u201e\u201f\u3003,\u2019][\s\W]*")
+_BETWEEN = re.compile(r"\s*[/,;+&\n]\s*|\s+(?:und|and|et|y|i|oder|or|ou|o|lub)\s+")
+_RARE = 0.2  # share of a column's cells
+_BOTH = 2
+_ASIDE = ""  # in the place of a plain column: none is filled from it
+_NAMES = frozenset({"vehicle_id", "ecu", "part_number", "repair_id", "code"})
+_SHORT = _NAMES | {"status", "odometer_km", *("scanned_at", "cleared_at", "repaired_at")}
+_WORDS = _SHORT | {"notes", "description", "action", "position", "part_brand"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Odd:
+    """A kind of odd cell: in which plain columns, and how a person is asked about it."""
+
+    key: str
+    columns: frozenset[str]
+    is_odd: Callable[[str, "_Column"], bool]
+    text: Callable[[str, str], Worded]  # of cell and heading
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column that is used: for what, and its cells."""
+
+    account: Account
+    name: str  # of the plain column
+    profile: Profile
+
+
+def ask_odd_cells(account: Account) -> None:
+    """Ask about odd cells, one question a kind and column at most."""
+    columns = list(_used(account))
+    numbers = account.seen.frame[LINE].to_list()
+    for kind in _KINDS:
+        for column in columns:
+            if column.name not in kind.columns:
+                continue
+            odd = {v for v in column.profile.values if kind.is_odd(v, column)}
+            cells = column.profile.cells
+            places = [at for at, cell in enumerate(cells) if cell in odd]
+            places = [at for at in places if numbers[at] in account.lines]
+            heading = column.profile.heading
+            if not places or account.is_spoken_of(f"{cells[places[0]]!r}"):
+                continue
+            account.ask_whether_fine(
+                f"sense:{kind.key}",
+                kind.text(cells[places[0]][:60], heading),
+                worded("yes: it is so"),
+                account.rows_at(places, column.profile),
+                _without(heading, [cells[at] for at in places]),
+            )
+            break
+
+
+def _used(account: Account) -> Iterator[_Column]:
+    by_name = {p.heading: p for p in account.profiles}
+    met: defaultdict[str, set[str]] = defaultdict(set)
+    for table in account.tables:
+        for taken in table.columns:
+            for heading in sorted(taken.headings & by_name.keys() - met[taken.column]):
+                met[taken.column].add(heading)
+                yield _Column(account, taken.column, by_name[heading])
+    if account.decision.into == "repairs":
+        used = {heading for own in met.values() for heading in own}
+        yield from (_Column(account, _ASIDE, p) for h, p in by_name.items() if h not in used)
+
+
+def _without(heading: str, cells: list[str]) -> Instead:
+    means = rows_left_out(heading, cells[0]).means
+    return Instead(means, (heading, tuple(dict.fromkeys(cells))))
+
+
+def _says_as_above(cell: str, column: _Column) -> bool:
+    """Find ditto marks and words: which cell they repeat is not in the cell."""
+    if cell and _REPEATED.fullmatch(cell):
+        return True
+    return column.account.words.of_word("cell", cell) == "as_above"
+
+
+def _doubts_itself(cell: str, column: _Column) -> bool:
+    """Find a question mark behind a value; alone it says that nothing is known."""
+    return "?" in cell and any(map(str.isalnum, cell)) and not _is_usual("?", column)
+
+
+def _denies(cell: str, column: _Column) -> bool:
+    """Find a word of denial, of what does not count, or of silence beside a value."""
+    words = column.account.words
+    if is_none_word(cell) or is_silent_word(cell, words) or words.of_word("ecu", cell):
+        return False
+    if column.name == "status" and words.of_word("status", cell):
+        return False
+    if len(words_of(cell)) < _BOTH:
+        return False
+    denied = words.of_beginning("cell", cell, anywhere=True) == "denied"
+    return denied or bool(words.of_beginning("doubt", cell, anywhere=True))
+
+
+def _holds_two(cell: str, column: _Column) -> bool:
+    """Find two facts where others have one: each piece looks like a whole cell."""
+    pieces = [piece for piece in _BETWEEN.split(cell) if piece.strip()]
+    if len(pieces) < _BOTH or (column.name == "code" and code_words(cell)):
+        return False
+    marks = _BETWEEN.findall(cell)
+    if any(_is_usual(mark.strip(), column) for mark in marks if mark.strip()):
+        return False
+    if column.name == "ecu":
+        units = column.account.units
+        named = {units.named(piece) for piece in pieces}
+        return None not in named and len(named) > 1
+    others = [v for v in column.profile.values if v != cell]
+    shapes = {id_shape(v) for v in others} - {""}
+    return all(piece in others or id_shape(piece) in shapes for piece in pieces)
+
+
+def _is_longer(cell: str, column: _Column) -> bool:
+    """Find a known vehicle's name with more beside it: a remark, or another vehicle."""
+    known = column.account.known
+    words = cell.split()
+    if len(words) < _BOTH or known.role_of(cell):
+        return False
+    named = [w for w in re.split(r"[\s/,;+()]+", cell) if len(plain_id(w)) > 1 and known.role_of(w)]
+    return bool(named) and any(known.role_of(v) for v in column.profile.values if v != cell)
+
+
+def _is_other_number(cell: str, column: _Column) -> bool:
+    """Find a distance with decimals among whole ones, where they are one in many."""
+    is_decimal = re.compile(r"\d+[.,]\d{1,2}\s*(?:km|mi)?", re.IGNORECASE)
+    if not is_decimal.fullmatch(cell):
+        return False
+    decimal = [v for v in column.profile.values if is_decimal.fullmatch(v)]
+    return len(decimal) <= _RARE * len(column.profile.values)
+
+
+def _is_below_zero(cell: str, column: _Column) -> bool:
+    """Find an amount below zero, or a quantity of none: something is taken back."""
+    text = cell.strip("\u20ac$\u00a3 ")
+    if column.name == "quantity" and text.strip("0.,") == "" and text:
+        return True
+    return bool(re.fullmatch(r"[-\u2212]\s*\d[\d.,' ]*|\(\d[\d.,' ]*\)|\d[\d.,' ]*-", text))
+
+
+def _is_usual(mark: str, column: _Column) -> bool:
+    values = column.profile.values
+    return sum(mark in v for v in values) > max(1, _RARE * len(values))
+
+
+_KINDS = (
+    _Odd(
+        "as-above",
+        _WORDS,
+        _says_as_above,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} stands for another cell, and would be stored as it is. Is "
+            "it the thing itself?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "doubted",
+        _SHORT,
+        _doubts_itself,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} has a question mark. Is it certain?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "denied",
+        _SHORT,
+        _denies,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} says that something is not so. Does the row count as it "
+            "is?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "two-facts",
+        _NAMES,
+        _holds_two,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} looks like two where other rows have one. Is it one?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "longer-vehicle",
+        frozenset({"vehicle_id"}),
+        _is_longer,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} names a known vehicle and something besides. Is it a "
+            "vehicle of its own?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "below-zero",
+        frozenset({"part_cost", "labour_cost", "quantity", _ASIDE}),
+        _is_below_zero,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} is below zero, or none. Was the work of such rows done?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "decimals",
+        frozenset({"odometer_km"}),
+        _is_other_number,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} has decimals where other rows have none. Is it a distance "
+            "like theirs?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+)
+
+
+def ask_things_in_texts(account: Account) -> None:
+    """Ask about a text that names another code, vehicle or distance than its row is stored with."""
+    told: defaultdict[int, set[tuple[str, str]]] = defaultdict(set)
+    numbers = account.seen.frame[LINE].to_list()
+    is_of_line = {line: numbers.count(line) == 1 for line in set(numbers)}
+    known = account.known
+    for row in account.stored:
+        text = " | ".join(str(v) for k, v in row.items() if v is not None and k not in _TEXTS)
+        told[row["_line"]] |= things_in(text, known)
+        for name in ("vehicle_id", "_vin", "_plate"):
+            own = plain_id(str(row.get(name) or ""))
+            for each in (own, *known.owners.get(own, ())):
+                told[row["_line"]] |= {("vehicle", plain_id(each))}
+                told[row["_line"]] |= {
+                    ("vehicle", alias) for alias, whose in known.owners.items() if each in whose
+                }
+    wanted = {"vehicle"} | ({"code"} if account.decision.into == "scans" else set())
+    texts = [p for p in account.profiles if _is_text(account, p)]
+    for profile in texts:
+        places = [
+            at
+            for at, cell in enumerate(profile.cells)
+            if cell
+            and is_of_line[numbers[at]]
+            and numbers[at] in told
+            and any(
+                kind in wanted and len(name) > _LEAST
+                for kind, name in things_in(cell, known) - told[numbers[at]]
+            )
+        ]
+        if places and not account.is_spoken_of(repr(profile.heading)):
+            account.ask_whether_fine(
+                f"aside:{profile.heading}",
+                worded(
+                    "{cell!r} under {heading!r} names another code or vehicle than its row is "
+                    "stored with. Is the row right without it?",
+                    cell=profile.cells[places[0]][:60],
+                    heading=profile.heading,
+                ),
+                worded("yes: it is so"),
+                account.rows_at(places, profile),
+                _without(profile.heading, [profile.cells[at] for at in places]),
+            )
+
+
+_TEXTS = frozenset({"notes", "description", "reason", "extras"})
+_LEAST = 2  # characters of a vehicle's number that is sought in a text
+
+
+def _is_text(account: Account, profile: Profile) -> bool:
+    """Whether a column is free text, used as such or passed over."""
+    used = {
+        h for table in account.tables for t in table.columns if t.column not in _TEXTS
+        for h in t.headings
+    }  # fmt: skip
+    return profile.heading not in used and bool(profile.values)
