@@ -8,6 +8,7 @@ from tests.readers.messy import (
     eighth_look_abroad,
     eleventh_look,
     fifth_look,
+    fourteenth_look,
     fourth_look,
     known_before,
     ninth_look,
@@ -62,3 +63,4 @@ def all_files() -> Iterator[Messy]:
     yield from tenth_look.all_files()
     yield from eleventh_look.all_files()
     yield from thirteenth_look.all_files()
+    yield from fourteenth_look.all_files()

@@ -140,6 +140,8 @@ def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = fr
         if (kind := account.words.of_beginning("doubt", cell, anywhere=not is_of_fault))
         and (not kinds or kind in kinds)
     }
+    if not kinds and account.words.of_beginning("doubt", _name(account, profile), anywhere=True):
+        doubtful |= {v for v in profile.values if account.words.of_word("flag", v) == "yes"}
     rows = zip(profile.cells, account.seen.frame[LINE].to_list(), strict=True)
     places = [
         at for at, (cell, line) in enumerate(rows) if cell in doubtful and line in account.lines

@@ -19,6 +19,7 @@ from afterclear.records import PlainRows, ReadFile
 
 _LONGEST = 160  # letters of a row that is shown
 _SHOWN = 3
+_COLUMNS = 4  # of a table whose rows are more than a remark
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,16 @@ class Account:
         """The lines that became a row or were refused."""
         stored = {row["_line"] for row in self.stored if row["_line"] is not None}
         return stored | {r.line for r in self.read.rejections if r.line is not None}
+
+    @cached_property
+    def remarks(self) -> set[int]:
+        """The lines of which one cell is filled: a remark in the place of a row is no row."""
+        columns = [p.cells for p in self.profiles]
+        if len(columns) < _COLUMNS:
+            return set()
+        filled = (sum(map(bool, row)) for row in zip(*columns, strict=True))
+        numbers = self.seen.frame[LINE].to_list()
+        return {line for line, n in zip(numbers, filled, strict=True) if n == 1}
 
     @property
     def tables(self) -> Iterator[Decision]:

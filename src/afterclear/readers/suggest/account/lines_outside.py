@@ -21,7 +21,6 @@ _LONGEST = 160
 _MOST_HEADINGS = 2
 _MOSTLY = 0.5
 _SENTENCE = 5  # words
-_COLUMNS = 4  # of a table whose rows are more than a remark
 _TIMES = tuple(INSTANT_OF.values())
 _WHOSE = ("vehicle_id", "_vin", "_plate")
 _UNITS = {"mi", "1000 km", "cell", "m"}
@@ -58,7 +57,7 @@ def _outside(account: Account) -> Iterator[SourceLine]:
     """Give the lines that are neither rows nor headings, nor told by rows that are stored."""
     seen = account.seen
     names = {plain_heading(name.split("#")[0]) for name in seen.frame.columns}
-    rows = (account.lines | set(seen.frame[LINE].to_list())) - _with_one_cell(account)
+    rows = (account.lines | set(seen.frame[LINE].to_list())) - account.remarks
     is_tree = seen.kind in {"json", "xml"}
     sheets = set(seen.sheets)
     lines = list(source_lines(account.source, str(seen.keys.get("encoding", "detect"))))
@@ -76,16 +75,6 @@ def _outside(account: Account) -> Iterator[SourceLine]:
             continue
         if _has_words(account, line.text) or _names_more(account, line.text, bag):
             yield line
-
-
-def _with_one_cell(account: Account) -> set[int]:
-    """Give the lines of which one cell is filled: a remark in the place of a row is no row."""
-    columns = [p.cells for p in account.profiles]
-    if len(columns) < _COLUMNS:
-        return set()
-    lines = account.seen.frame[LINE].to_list()
-    filled = (sum(map(bool, row)) for row in zip(*columns, strict=True))
-    return {line for line, n in zip(lines, filled, strict=True) if n == 1}
 
 
 def _names_more(account: Account, text: str, bag: set[Thing]) -> bool:

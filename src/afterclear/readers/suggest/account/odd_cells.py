@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from afterclear.catalogue.folded_words import words_of
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import Worded, worded
+from afterclear.plain import TABLES
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
 from afterclear.readers.suggest.account.named_things import things_in
@@ -63,7 +64,7 @@ def ask_odd_cells(account: Account) -> None:
             odd = {v for v in column.profile.values if kind.is_odd(v, column)}
             cells = column.profile.cells
             places = [at for at, cell in enumerate(cells) if cell in odd]
-            places = [at for at in places if numbers[at] in account.lines]
+            places = [at for at in places if numbers[at] in account.lines - account.remarks]
             heading = column.profile.heading
             if not places or account.is_spoken_of(f"{cells[places[0]]!r}"):
                 continue
@@ -97,9 +98,9 @@ def _without(heading: str, cells: list[str]) -> Instead:
 
 def _says_as_above(cell: str, column: _Column) -> bool:
     """Find ditto marks and words: which cell they repeat is not in the cell."""
-    if cell and _REPEATED.fullmatch(cell):
+    if _REPEATED.fullmatch(cell):
         return True
-    return column.account.words.of_word("cell", cell) == "as_above"
+    return bool(words_of(cell)) and column.account.words.of_word("cell", cell) == "as_above"
 
 
 def _doubts_itself(cell: str, column: _Column) -> bool:
@@ -114,9 +115,10 @@ def _denies(cell: str, column: _Column) -> bool:
         return False
     if column.name == "status" and words.of_word("status", cell):
         return False
-    if len(words_of(cell)) < _BOTH:
+    told = re.findall(r"\w+", cell)
+    if len(told) < _BOTH:
         return False
-    denied = words.of_beginning("cell", cell, anywhere=True) == "denied"
+    denied = any(words.of_word("cell", word) == "denied" for word in told)
     return denied or bool(words.of_beginning("doubt", cell, anywhere=True))
 
 
@@ -140,11 +142,10 @@ def _holds_two(cell: str, column: _Column) -> bool:
 def _is_longer(cell: str, column: _Column) -> bool:
     """Find a known vehicle's name with more beside it: a remark, or another vehicle."""
     known = column.account.known
-    words = cell.split()
-    if len(words) < _BOTH or known.role_of(cell):
+    if known.role_of(cell):
         return False
-    named = [w for w in re.split(r"[\s/,;+()]+", cell) if len(plain_id(w)) > 1 and known.role_of(w)]
-    return bool(named) and any(known.role_of(v) for v in column.profile.values if v != cell)
+    own = plain_id(cell)
+    return any(kind == "vehicle" and name != own for kind, name in things_in(cell, known))
 
 
 def _is_other_number(cell: str, column: _Column) -> bool:
@@ -162,6 +163,15 @@ def _is_below_zero(cell: str, column: _Column) -> bool:
     if column.name == "quantity" and text.strip("0.,") == "" and text:
         return True
     return bool(re.fullmatch(r"[-\u2212]\s*\d[\d.,' ]*|\(\d[\d.,' ]*\)|\d[\d.,' ]*-", text))
+
+
+def _is_no_unit(cell: str, column: _Column) -> bool:
+    """Find what is no known control unit where a cleared memory's unit is named."""
+    account = column.account
+    if account.decision.into != "clears" or account.words.of_word("ecu", cell):
+        return False
+    named = [v for v in column.profile.values if account.units.named(v) is not None]
+    return bool(named) and account.units.named(cell) is None
 
 
 def _is_usual(mark: str, column: _Column) -> bool:
@@ -198,6 +208,17 @@ _KINDS = (
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} says that something is not so. Does the row count as it "
             "is?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "no-unit",
+        frozenset({"ecu"}),
+        _is_no_unit,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} is no control unit that is known. Is it one, and not all "
+            "of a vehicle's?",
             cell=cell,
             heading=heading,
         ),
@@ -254,7 +275,8 @@ def ask_things_in_texts(account: Account) -> None:
     is_of_line = {line: numbers.count(line) == 1 for line in set(numbers)}
     known = account.known
     for row in account.stored:
-        text = " | ".join(str(v) for k, v in row.items() if v is not None and k not in _TEXTS)
+        own_names = (*TABLES[row["_into"]].names, "_vin", "_plate")  # headings keep what is aside
+        text = " | ".join(str(row[n]) for n in own_names if n not in _TEXTS and row.get(n))
         told[row["_line"]] |= things_in(text, known)
         for name in ("vehicle_id", "_vin", "_plate"):
             own = plain_id(str(row.get(name) or ""))
@@ -292,7 +314,7 @@ def ask_things_in_texts(account: Account) -> None:
             )
 
 
-_TEXTS = frozenset({"notes", "description", "reason", "extras"})
+_TEXTS = frozenset({"notes", "description", "reason"})
 _LEAST = 2  # characters of a vehicle's number that is sought in a text
 
 

@@ -13,6 +13,7 @@ from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
+from afterclear.readers.suggest.columns.profiles import is_none_word
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
@@ -225,6 +226,33 @@ def _codes_and_none(account: Account) -> Iterator[Finding]:
             )
 
 
+def _clean_unsaid(account: Account) -> Iterator[Finding]:
+    """Find a unit that would be stored as clean though its row says something else in words."""
+    for row in account.stored:
+        text = str(row.get("description") or "").strip()
+        is_clean = row["_into"] == "scans" and row.get("ecu") and not row.get("code")
+        if is_clean and not row.get("ecu_response") and not _says_clean(text, account):
+            yield Finding(
+                "clean-unsaid",
+                worded(
+                    "A row without a code says {text!r}, and its unit would be stored as clean. "
+                    "Was it?",
+                    text=text[:60],
+                ),
+                (row["_line"],),
+            )
+
+
+def _says_clean(text: str, account: Account) -> bool:
+    """Whether a text says nothing, or that no fault was found."""
+    words = account.words
+    return (
+        not any(map(str.isalpha, text))
+        or is_none_word(text)
+        or bool(words.of_beginning("clean", text, anywhere=True))
+    )
+
+
 def _two_cells(account: Account) -> Iterator[Finding]:
     """Find a wide gap within a short text: it parts two cells that were taken for one."""
     for row in account.stored:
@@ -326,5 +354,6 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
 
 _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
     *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
+    *(_clean_unsaid,),
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )

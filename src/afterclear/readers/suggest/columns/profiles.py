@@ -237,8 +237,13 @@ def is_bare_code(value: str) -> bool:
 
 def is_silent_word(value: str, words: HeadingWords) -> bool:
     """Recognise words for a unit that did not answer; one alone, as *no*, may deny anything."""
-    is_told = words.of_word("ecu_response", value) == "no_answer"
+    is_told = words.of_word("ecu_response", value) == "no_answer" or says_silence(value, words)
     return is_told and len(words_of(value)) > 1 and not is_none_word(value)
+
+
+def says_silence(value: str, words: HeadingWords) -> bool:
+    """Whether a text says anywhere that something did not answer."""
+    return bool(words.of_beginning("silence", value, anywhere=True)) and not has_code(value)
 
 
 def is_none_word(value: str) -> bool:
