@@ -131,3 +131,107 @@ def test_numbers_and_sales_of_a_vehicle_list_are_not_passed_over(
     text += "".join(f"{row},XZ9AA11B2C300000{n},Aro,X\n" for n, row in enumerate(rows, 1))
     found = suggest(tmp_path, text, words)
     assert keys(found) == ["aside:Internal", "aside:Remark"]
+
+
+SCANS = (
+    "Vehicle,Date,Odometer km,Module,DTC,Status",
+    "V-01,2026-03-11,83120,Engine,P0301,active",
+    "V-02,2026-03-12,51650,Engine,P0171,stored",
+    "V-01,2026-03-13,83150,Gearbox,P0700,active",
+    "V-02,2026-03-14,51700,ABS,C0035,active",
+    "V-01,2026-03-15,83190,Engine,P0420,stored",
+    "V-02,2026-03-16,51790,Engine,P0128,stored",
+)
+
+
+def with_cell(heading: str, cell: str) -> str:
+    """Put a cell into the second row."""
+    rows = [line.split(",") for line in SCANS]
+    rows[2][rows[0].index(heading)] = cell
+    return "".join(",".join(row) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "asked"),
+    [
+        ("Module", '"""dito"""', ["sense:as-above"]),
+        ("DTC", "idem", ["sense:as-above"]),
+        ("Module", "Engine?", ["sense:doubted"]),
+        ("Module", "Engine (not read)", ["sense:denied"]),
+        ("Module", "Engine / Gearbox", ["sense:two-facts"]),
+        ("Vehicle", "V-02/V-01", ["sense:two-facts"]),
+        ("Vehicle", "the old V-02", ["sense:longer-vehicle"]),
+        ("Odometer km", "51650.4", ["sense:decimals"]),
+        ("Date", "2019-03-12", ["sense:far-day"]),
+        ("Module", "Engine (2)", []),
+        ("Status", "", []),
+    ],
+)
+def test_a_cell_unlike_the_rest_of_its_column_is_asked_about(
+    tmp_path: Path, words: HeadingWords, heading: str, cell: str, asked: list[str]
+) -> None:
+    assert keys(suggest(tmp_path, with_cell(heading, cell), words)) == asked
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        ("it was V-01", ["aside:Remark"]),
+        ("P0174 as well", ["aside:Remark"]),
+        ("does not count", ["aside:Remark"]),
+        ("a rattle from the left", []),
+    ],
+)
+def test_a_remark_that_names_what_its_row_does_not_tell_is_asked_about(
+    tmp_path: Path, words: HeadingWords, text: str, asked: list[str]
+) -> None:
+    lines = [
+        f"{line},{'Remark' if n == 0 else text if n == 2 else ''}" for n, line in enumerate(SCANS)
+    ]
+    assert keys(suggest(tmp_path, "\n".join(lines) + "\n", words)) == asked
+
+
+def test_a_unit_is_clean_only_if_its_row_says_nothing_else(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    def told(text: str) -> list[str]:
+        rows = f"V-01,2026-03-11,Engine,P0301,Misfire\nV-02,2026-03-12,ABS,,{text}\n"
+        return keys(suggest(tmp_path, "Vehicle,Date,Module,DTC,Description\n" + rows, words))
+
+    assert told("No faults found") == []
+    assert told("") == []
+    assert told("Unit did not respond") == []  # silent, not clean
+    assert told("Connector corroded") == ["sense:clean-unsaid"]
+
+
+def test_an_amount_below_zero_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
+    text = "Order,Date,Vehicle,Work,Amount\nA1,2026-03-11,V-01,Replaced battery,80.00\n"
+    more = "A2,2026-03-12,V-02,Replaced lambda sensor,{}\n"
+    assert keys(suggest(tmp_path, text + more.format("90.00"), words)) == []
+    assert keys(suggest(tmp_path, text + more.format("-90.00"), words)) == ["sense:below-zero"]
+
+
+def test_what_is_no_unit_is_asked_about_where_memories_were_cleared(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "Vehicle,Cleared at,Module\nV-01,2026-03-11,Engine\nV-02,2026-03-12,{}\n"
+    assert keys(suggest(tmp_path, text.format("ABS"), words)) == []
+    assert keys(suggest(tmp_path, text.format("whole vehicle"), words)) == []
+    assert keys(suggest(tmp_path, text.format("Flibbertigibbet"), words)) == ["sense:no-unit"]
+
+
+def test_rows_with_a_flag_of_cancellation_are_left_out_as_answered(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    lines = [
+        f"{line},{'Cancelled' if n == 0 else 'yes' if n == 2 else ''}"
+        for n, line in enumerate(SCANS)
+    ]
+    text = "\n".join(lines) + "\n"
+    assert keys(suggest(tmp_path, text, words)) == ["aside:Cancelled"]
+    assert "drop_where" in suggest(tmp_path, text, words, {"aside:Cancelled": "leave"}).text
+
+
+def test_a_remark_in_the_place_of_a_row_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
+    lines = [*SCANS[:4], "from here on in miles,,,,,", *SCANS[4:]]
+    assert "line" in keys(suggest(tmp_path, "\n".join(lines) + "\n", words))

@@ -15,7 +15,8 @@ from afterclear.readers.suggest.account.named_things import Thing, things_in
 from afterclear.readers.suggest.account.source_lines import SourceLine, source_lines
 from afterclear.readers.suggest.evidence.footers import footer_word
 
-_LEGEND = re.compile(r"(?:^|[\s,;:(])([\w*?!~+-]{1,3})\s*[=:]\s*[^\W\d_]{3,}")
+# a letter and what it means; *NB:* begins a sentence
+_LEGEND = re.compile(r"(?:^|[\s,;:(])(?!(?:NB|PS|Nb)\b)([\w*?!~+-]{1,3})\s*[=:]\s*[^\W\d_]{3,}")
 _SHOWN = 3
 _LONGEST = 160
 _MOST_HEADINGS = 2
@@ -73,8 +74,17 @@ def _outside(account: Account) -> Iterator[SourceLine]:
         is_told = account.is_spoken_of(line.text, f"sheet {line.place!r} " if line.place else "")
         if is_told or _is_heading(line.text, names):
             continue
-        if _has_words(account, line.text) or _names_more(account, line.text, bag):
+        is_remark = is_of_table and line.number in account.remarks
+        told = bag | _days_of(line.text, account) if is_remark else bag
+        # the columns of its own table a remark among their rows may name as it likes
+        explains = not is_remark and _explains_a_column(account, line.text)
+        if explains or _has_words(account, line.text) or _names_more(account, line.text, told):
             yield line
+
+
+def _days_of(text: str, account: Account) -> set[Thing]:
+    """Give the days of a remark in the place of a row: a day alone makes no row."""
+    return {thing for thing in things_in(text, account.known) if thing[0] == "day"}
 
 
 def _names_more(account: Account, text: str, bag: set[Thing]) -> bool:
@@ -152,7 +162,7 @@ def _has_words(account: Account, text: str) -> bool:
     if said == "zone":  # of the zone that is taken anyway nothing is to be asked
         return account.source.delivery.zone.casefold() not in text.casefold()
     is_doubtful = bool(words.of_beginning("doubt", text, anywhere=True))
-    return said in {"validity", "unit"} or is_doubtful or _explains_a_column(account, text)
+    return said in {"validity", "unit"} or is_doubtful
 
 
 def _explains_a_column(account: Account, text: str) -> bool:
