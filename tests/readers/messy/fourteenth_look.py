@@ -74,3 +74,22 @@ def all_files() -> Iterator[Messy]:
         repairs(("V-01", "2026-02-13T00:00", 124001, "Batería nueva"),
                 ("V-02", "2026-02-14T00:00", 98020, "Cambio de sonda lambda")),
         answers={"sense:below-zero": "leave"})  # fmt: skip
+    yield Messy("teil_und_nummer.csv", "de", "parts by name and by number, codes cleared among the work",
+        sheet([["Auftrag", "Datum", "Kennz.", "km-Stand", "Tätigkeit", "Teil", "Teilenr.", "Menge"],
+               ["A-1", "13.02.2026", "AA-103-BB", "71200", "ersetzt", "Zündspule Zyl. 2", "ZS 118/2", "1"],
+               ["A-1", "13.02.2026", "AA-103-BB", "71200", "gelöscht", "Fehlerspeicher Motor", "", ""],
+               ["A-2", "14.02.2026", "NH-AB 102", "98020", "gereinigt", "Drosselklappe", "", "1"]]),
+        repairs(("V-03", "2026-02-13T00:00", 71200, "Zündspule Zyl. 2", "ZS 118/2", "replace"),
+                ("V-02", "2026-02-14T00:00", 98020, "Drosselklappe", None, "clean"),
+                names="vehicle_id repaired_at odometer_km notes part_number action"),
+        answers={"sense:cleared-work": "leave"})  # fmt: skip
+    orders = {"orders": [
+        {"no": "WO-71", "date": "2026-02-13", "vehicle": "V-01", "odometer": {"value": 124001, "unit": "km"},
+         "lines": [{"item": "Ignition coil", "part_no": "KV-77"}]},
+        {"no": "WO-72", "date": "2026-02-14", "vehicle": "V-02", "odometer": {"value": 3455, "unit": "h"},
+         "lines": [{"item": "Oil cooler", "part_no": "KV-31"}]},
+    ]}  # fmt: skip
+    yield Messy("orders_hours.json", "en", "orders of a machine that counts hours",
+        json.dumps(orders).encode(),
+        repairs(("V-01", "2026-02-13T00:00", 124001, "KV-77"), ("V-02", "2026-02-14T00:00", None, "KV-31"),
+                names="vehicle_id repaired_at odometer_km part_number"))  # fmt: skip

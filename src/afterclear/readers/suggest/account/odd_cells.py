@@ -174,6 +174,13 @@ def _is_no_unit(cell: str, column: _Column) -> bool:
     return bool(named) and account.units.named(cell) is None
 
 
+def _is_of_clearing(cell: str, column: _Column) -> bool:
+    """Find a word of clearing where other rows say what was done to a part."""
+    account = column.account
+    is_clear = account.words.of_beginning("event", cell, anywhere=True) == "cleared"
+    return is_clear and account.decision.into == "repairs"
+
+
 def _is_usual(mark: str, column: _Column) -> bool:
     values = column.profile.values
     return sum(mark in v for v in values) > max(1, _RARE * len(values))
@@ -219,6 +226,17 @@ _KINDS = (
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} is no control unit that is known. Is it one, and not all "
             "of a vehicle's?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "cleared-work",
+        frozenset({"action"}),
+        _is_of_clearing,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} says that codes were cleared, and the row would be stored "
+            "as work on a part. Is it so?",
             cell=cell,
             heading=heading,
         ),

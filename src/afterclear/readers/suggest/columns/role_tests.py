@@ -25,6 +25,8 @@ from afterclear.readers.suggest.columns.profiles import (
 )
 
 HALF = 0.5
+_SHORT_MARK = 2  # characters; the 2 of Cyl. 2 is no number of a part
+_SHORT_WORD = 4  # letters
 FITS = 0.8  # share of values from which they fit
 _DASHED_NUMBER = re.compile(r"[A-Z]-\d{4}")  # B-1041: a number, where a heading says so
 FEW_WORDS = 8  # distinct words of a column of states
@@ -184,7 +186,16 @@ def _part_number(p: Profile, s: Sight) -> float:
         return 0.0
     if p.share(lambda v: re.fullmatch(r"[\d.,\u2396 ]*[.,\u2396]\d{1,2}", v)) > 0.3:
         return 0.0
+    if p.share(_names_a_thing) > HALF:
+        return 0.0
     return _mark(p, s) or 0.0
+
+
+def _names_a_thing(value: str) -> bool:
+    """Recognise a part called by its name: a long word, and no number of letters and figures."""
+    words = re.findall(r"[^\W\d_]+", value)
+    has_number = any(any(map(str.isdigit, w)) and len(w) > _SHORT_MARK for w in value.split())
+    return not has_number and any(len(w) > _SHORT_WORD and not w.isupper() for w in words)
 
 
 def _distance_units(p: Profile, _: Sight) -> float:

@@ -83,8 +83,9 @@ def _counts_hours_too(f: Filling) -> bool:
         return False
     spec = {"from": odometer.spec["from"], "unit": "cell", "otherwise": "empty"}
     f.decision.columns[f.decision.columns.index(odometer)] = replace(odometer, spec=spec)
-    reason = worded("the unit beside it says whether it counts hours")
-    f.decision.take("engine_hours", spec, odometer.sure, reason)
+    if f.decision.into == "scans":  # no other table has a place for them
+        reason = worded("the unit beside it says whether it counts hours")
+        f.decision.take("engine_hours", spec, odometer.sure, reason)
     return True
 
 
