@@ -337,9 +337,10 @@ _LEAST = 2  # characters of a vehicle's number that is sought in a text
 
 
 def _is_text(account: Account, profile: Profile) -> bool:
-    """Whether a column is free text, used as such or passed over."""
+    """Whether a column is text, used as such or passed over, and not of another time."""
     used = {
         h for table in account.tables for t in table.columns if t.column not in _TEXTS
         for h in t.headings
     }  # fmt: skip
-    return profile.heading not in used and bool(profile.values)
+    is_of_other_time = account.words.of_beginning("of_time", profile.heading, anywhere=True)
+    return profile.heading not in used and bool(profile.values) and not is_of_other_time
