@@ -118,8 +118,7 @@ def _bag(account: Account) -> set[Thing]:
             if row.get(name):
                 found |= {("distance", digits) for digits in _told_as(float(row[name]))}
     stored = {plain_id(str(row[n])) for row in account.stored for n in _WHOSE if row.get(n)}
-    owners = account.known.owners.items()
-    return found | {("vehicle", name) for name, own in owners if stored & {name, *own}}
+    return found | {("vehicle", name) for own in stored for name in account.known.names_of(own)}
 
 
 def _day_there(instant: str, account: Account) -> str:

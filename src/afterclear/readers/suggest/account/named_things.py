@@ -20,7 +20,6 @@ _DISTANCE = re.compile(
 _WORD = re.compile(r"[\w-]+(?:/\w+)?")
 _VIN = re.compile(r"\b(?=\w*\d)(?=\w*[A-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE)
 _LEAST_DIGITS = 4  # of a distance that may be an odometer's
-_SHORTEST = 6  # characters of a plate or VIN that is sought anywhere in a text
 
 
 def things_in(text: str, known: Known) -> set[Thing]:
@@ -54,6 +53,5 @@ def _distances(text: str) -> Iterable[str]:
 
 def _vehicles(text: str, known: Known) -> set[str]:
     words = {plain_id(word) for word in _WORD.findall(text)}
-    whole = plain_id(text)
-    longer = {n for n in (*known.vins, *known.plates) if len(n) >= _SHORTEST and n in whole}
-    return (words & set(known.numbers)) | longer | {plain_id(vin) for vin in _VIN.findall(text)}
+    vins = {plain_id(vin) for vin in _VIN.findall(text)}
+    return (words & known.numbers) | known.named_within(plain_id(text)) | vins

@@ -5,8 +5,8 @@ denies itself or holds two facts would be stored as if it were one more of them.
 """
 
 import re
-from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from afterclear.catalogue.folded_words import words_of
@@ -15,7 +15,7 @@ from afterclear.errors import Worded, worded
 from afterclear.plain import TABLES
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
-from afterclear.readers.suggest.account.named_things import things_in
+from afterclear.readers.suggest.account.named_things import Thing, things_in
 from afterclear.readers.suggest.columns.profiles import (
     Profile,
     code_words,
@@ -288,50 +288,49 @@ _KINDS = (
 
 def ask_things_in_texts(account: Account) -> None:
     """Ask about a text that names another code, vehicle or distance than its row is stored with."""
-    told: defaultdict[int, set[tuple[str, str]]] = defaultdict(set)
     numbers = account.seen.frame[LINE].to_list()
-    is_of_line = {line: numbers.count(line) == 1 for line in set(numbers)}
-    known = account.known
-    for row in account.stored:
-        own_names = (*TABLES[row["_into"]].names, "_vin", "_plate")  # headings keep what is aside
-        text = " | ".join(str(row[n]) for n in own_names if n not in _TEXTS and row.get(n))
-        told[row["_line"]] |= things_in(text, known)
-        for name in ("vehicle_id", "_vin", "_plate"):
-            own = plain_id(str(row.get(name) or ""))
-            for each in (own, *known.owners.get(own, ())):
-                told[row["_line"]] |= {("vehicle", plain_id(each))}
-                told[row["_line"]] |= {
-                    ("vehicle", alias) for alias, whose in known.owners.items() if each in whose
-                }
+    times_of = Counter(numbers)
+    told = {line: own for line, own in _told_by_line(account).items() if times_of[line] == 1}
     wanted = {"vehicle"} | ({"code"} if account.decision.into == "scans" else set())
-    texts = [p for p in account.profiles if _is_text(account, p)]
-    for profile in texts:
-        places = [
-            at
-            for at, cell in enumerate(profile.cells)
-            if cell
-            and is_of_line[numbers[at]]
-            and numbers[at] in told
-            and any(
-                kind in wanted and len(name) > _LEAST
-                for kind, name in things_in(cell, known) - told[numbers[at]]
-            )
-        ]
-        if places and not account.is_spoken_of(repr(profile.heading)):
-            account.ask_whether_fine(
-                f"aside:{profile.heading}",
-                worded(
-                    "{cell!r} under {heading!r} names another code or vehicle than its row is "
-                    "stored with. Is the row right without it?",
-                    cell=profile.cells[places[0]][:60],
-                    heading=profile.heading,
-                ),
-                worded("yes: it is so"),
-                account.rows_at(places, profile),
-                _without(profile.heading, [profile.cells[at] for at in places]),
-            )
+
+    def names_another(cell: str, line: int) -> bool:
+        if not cell or line not in told:
+            return False
+        others = things_in(cell, account.known) - told[line]
+        return any(kind in wanted and len(name) > _LEAST for kind, name in others)
+
+    for profile in (p for p in account.profiles if _is_text(account, p)):
+        places = [at for at, c in enumerate(profile.cells) if names_another(c, numbers[at])]
+        if not places or account.is_spoken_of(repr(profile.heading)):
+            continue
+        account.ask_whether_fine(
+            f"aside:{profile.heading}",
+            worded(
+                "{cell!r} under {heading!r} names another code or vehicle than its row is "
+                "stored with. Is the row right without it?",
+                cell=profile.cells[places[0]][:60],
+                heading=profile.heading,
+            ),
+            worded("yes: it is so"),
+            account.rows_at(places, profile),
+            _without(profile.heading, [profile.cells[at] for at in places]),
+        )
 
 
+def _told_by_line(account: Account) -> Mapping[int, set[Thing]]:
+    """Gather what the rows of each line are stored with, their vehicle by each of its names."""
+    told: defaultdict[int, set[Thing]] = defaultdict(set)
+    for row in account.stored:
+        own_names = (*TABLES[row["_into"]].names, *_IDENTIFIERS)  # headings keep what is aside
+        text = " | ".join(str(row[n]) for n in own_names if n not in _TEXTS and row.get(n))
+        told[row["_line"]] |= things_in(text, account.known)
+        vehicles = {plain_id(str(row.get(name) or "")) for name in ("vehicle_id", *_IDENTIFIERS)}
+        for vehicle in vehicles:
+            told[row["_line"]] |= {("vehicle", name) for name in account.known.names_of(vehicle)}
+    return told
+
+
+_IDENTIFIERS = ("_vin", "_plate")
 _TEXTS = frozenset({"notes", "description", "reason"})
 _LEAST = 2  # characters of a vehicle's number that is sought in a text
 

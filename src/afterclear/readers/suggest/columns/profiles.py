@@ -1,6 +1,7 @@
 """One column's profile: what its heading may mean, its distinct values, what they fit."""
 
 import re
+from collections import defaultdict
 from collections.abc import Callable, Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -16,6 +17,7 @@ from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
 
 MOST_VALUES = 2000  # distinct ones that are examined
+_SHORTEST = 6  # characters of a plate or VIN that is sought anywhere in a text
 _VIN = re.compile(r"[A-HJ-NPR-Z0-9]{17}", re.IGNORECASE)
 _VIN_LIKE = re.compile(r"(?=.*\d)(?=.*[A-Z])[A-Z0-9]{16,18}", re.IGNORECASE)
 # Plates of the countries whose languages are served (registration rules, from memory): letters
@@ -45,7 +47,7 @@ _GENERIC = {
 WORDS_OF_TEXT = 2.0  # words of a cell on average from which a column is free text
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Known:
     """What the store knows: vehicles' numbers, VINs and plates as they are compared."""
 
@@ -62,6 +64,36 @@ class Known:
         plain = plain_id(text)
         named = {"vehicle_id": self.numbers, "vin": self.vins, "plate": self.plates}
         return next((role for role, own in named.items() if plain and plain in own), "")
+
+    def names_of(self, name: str) -> set[str]:
+        """List every name of the vehicles that have a name, itself among them."""
+        vehicles = {name, *self.owners.get(name, ())}
+        return vehicles.union(*(self._names_of_number.get(each, ()) for each in vehicles))
+
+    def named_within(self, text: str) -> set[str]:
+        """List the VINs and plates that stand anywhere in a text, all written as compared."""
+        return {
+            piece
+            for n, names in self._by_length.items()
+            for at in range(len(text) - n + 1)
+            if (piece := text[at : at + n]) in names
+        }
+
+    @cached_property
+    def _names_of_number(self) -> Mapping[str, set[str]]:
+        found: defaultdict[str, set[str]] = defaultdict(set)
+        for name, numbers in self.owners.items():
+            for number in numbers:
+                found[number].add(name)
+        return found
+
+    @cached_property
+    def _by_length(self) -> Mapping[int, set[str]]:
+        found: defaultdict[int, set[str]] = defaultdict(set)
+        for name in (*self.vins, *self.plates):
+            if len(name) >= _SHORTEST:
+                found[len(name)].add(name)
+        return found
 
 
 @dataclass

@@ -131,8 +131,8 @@ class _Finder:
             text = line_text(cells)
             if not text or footer_word(text) or self._is_heading(cells):
                 continue
-            parts = list(self._parts(text))
-            if self.is_of_vehicles and any(part.role in _WHOSE for part in parts):
+            parts = list(self._parts(text)) if self.is_of_vehicles else []
+            if any(part.role in _WHOSE for part in parts):
                 found[at] = (text, parts)
             elif BETWEEN not in text and any(map(str.isalpha, text)):
                 found[at] = (text, [])
