@@ -22,8 +22,8 @@ from tests.benchmarks.measuring import machine
 SIZES: Final = (1_000_000, 10_000_000, 100_000_000)
 OTHERS: Final = (
     "bench_digest", "bench_findings", "bench_ahead", "bench_fix_held", "bench_estimators",
-    "bench_can_log", "bench_import", "bench_small_files", "bench_reading_process", "bench_opening",
-    "bench_lake",
+    "bench_can_log", "bench_import", "bench_suggest", "bench_small_files", "bench_reading_process",
+    "bench_opening", "bench_lake",
 )  # fmt: skip
 
 Figures = dict[str, Any]
