@@ -13,8 +13,9 @@ from afterclear.catalogue.order_text.placing import PAIRED, at_end, places_of, s
 from afterclear.catalogue.order_text.referring import dose, refer
 from afterclear.catalogue.order_text.refitting import (
     BOTH_SIDES,
-    SEALED,
+    SEALS,
     action_on,
+    adjusted,
     detach,
     fill_gas,
     find,
@@ -35,10 +36,6 @@ _LOOM: Final = "data_bus"  # it is wiring: who repairs it repairs that
 _HEATED: Final = {"oxygen_sensor_heater": "oxygen_sensor", "nox_sensor_heater": "nox_sensor"}
 _BY_HAND: Final = {"replace", "repair", "clean"}
 _GAS: Final = "refrigerant"
-# whatever is done with a seal is to renew it (common practice, no source)
-_SEALS: Final = {
-    "injector_seal", "valve_cover_gasket", "exhaust_gasket", "intake_gasket", "oil_seal",
-}  # fmt: skip
 _SERVED: Final = {"air_filter", "cabin_filter", "fuel_filter"}  # renewed, or not mentioned
 _LISTED: Final = {"fluid", "item", "work"}  # consumables that are no part of anything
 _ON_GAS: Final = {"replace", "inspect"}
@@ -108,7 +105,7 @@ def _action(act: Act, part: Part) -> str:
     if act.fills and part.key not in _FILLED and part.kind != "fluid":
         return "inspect" if part.key in _CHARGED else ""
     if part.kind:
-        return "repair" if act.action == "adjust" and part.key in SEALED else act.action
+        return adjusted(part.key) if act.action == "adjust" else act.action
     return action_on(part.key, act)
 
 
@@ -254,7 +251,7 @@ def _is_served(clause: Clause, part: Part) -> bool:
     is_bulb |= (
         part.key in PAIRED - {_TYRE} and clause.places.get("side") == BOTH_SIDES["side"]
     )  # a pair
-    return is_bulb or part.key in _SERVED | _SEALS or part.kind in _LISTED
+    return is_bulb or part.key in _SERVED | SEALS or part.kind in _LISTED
 
 
 def _share_back(clauses: list[Clause], at: int, acts: list[list[Act]]) -> None:

@@ -20,10 +20,11 @@ _CABLE_WORDS: Final = 4  # of a cable that came with a new part, and the work
 _LIT: Final = "airbag"
 _GAS: Final = "refrigerant"
 _COOLED: Final = {"ac_compressor", "ac_pressure_sensor", "ac_condenser"}
-_UNCLEANED: Final = frozenset({
-    "wheel_bearing", "timing_chain", "key", "injector_seal", "valve_cover_gasket", "exhaust_gasket",
-    "intake_gasket", "oil_seal", "fuse",
+# whatever is done with a seal is to renew it (common practice, no source)
+SEALS: Final = frozenset({
+    "injector_seal", "valve_cover_gasket", "exhaust_gasket", "intake_gasket", "oil_seal",
 })  # fmt: skip
+_UNCLEANED: Final = SEALS | {"wheel_bearing", "timing_chain", "key", "fuse"}
 _IMPOSSIBLE: Final = {"software": _DEAF, "clean": _UNCLEANED}
 # whatever is done with them is to renew them (common practice, no source)
 _RENEWED: Final = frozenset({
@@ -78,14 +79,15 @@ def action_on(key: str, act: Act) -> str:
     if act.aligns and key in AXLE:
         return ""
     if act.action == "adjust":
-        return (
-            "repair"
-            if key == WIRING or key in SEALED
-            else "inspect"
-            if key in _MEASURED
-            else "adjust"
-        )
+        return adjusted(key)
     return act.action
+
+
+def adjusted(key: str) -> str:
+    """Name the action where a part is said to be set, or tightened."""
+    if key == WIRING or key in SEALED:
+        return "repair"
+    return "inspect" if key in _MEASURED else "adjust"
 
 
 def find(clauses: list[Clause]) -> None:

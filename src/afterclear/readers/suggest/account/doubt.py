@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from afterclear.catalogue.control_units import ControlUnits
+from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
@@ -19,6 +20,7 @@ from afterclear.records import PlainRows, ReadFile
 
 _LONGEST = 160  # letters of a row that is shown
 _SHOWN = 3
+WHOSE = ("vehicle_id", "_vin", "_plate")  # what of a row names its vehicle
 _COLUMNS = 4  # of a table whose rows are more than a remark
 
 
@@ -75,6 +77,11 @@ class Account:
         """The lines that became a row or were refused."""
         stored = {row["_line"] for row in self.stored if row["_line"] is not None}
         return stored | {r.line for r in self.read.rejections if r.line is not None}
+
+    def vehicle_names(self, row: Mapping[str, Any]) -> set[str]:
+        """List all names of the vehicle that a row is stored for, as they are compared."""
+        told = (plain_id(str(row[name])) for name in WHOSE if row.get(name))
+        return {name for own in told for name in self.known.names_of(own)}
 
     @cached_property
     def remarks(self) -> set[int]:

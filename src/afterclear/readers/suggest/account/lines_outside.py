@@ -6,7 +6,6 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from afterclear.catalogue.folded_words import words_of
-from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import INSTANT_OF, KM_PER_MILE
 from afterclear.readers.maps.source_table import LINE, plain_heading
@@ -23,7 +22,6 @@ _MOST_HEADINGS = 2
 _MOSTLY = 0.5
 _SENTENCE = 5  # words
 _TIMES = tuple(INSTANT_OF.values())
-_WHOSE = ("vehicle_id", "_vin", "_plate")
 _UNITS = {"mi", "1000 km", "cell", "m"}
 
 
@@ -117,8 +115,8 @@ def _bag(account: Account) -> set[Thing]:
         for name in ("odometer_km", "odometer_mi"):
             if row.get(name):
                 found |= {("distance", digits) for digits in _told_as(float(row[name]))}
-    stored = {plain_id(str(row[n])) for row in account.stored for n in _WHOSE if row.get(n)}
-    return found | {("vehicle", name) for own in stored for name in account.known.names_of(own)}
+    names = (name for row in account.stored for name in account.vehicle_names(row))
+    return found | {("vehicle", name) for name in names}
 
 
 def _day_there(instant: str, account: Account) -> str:

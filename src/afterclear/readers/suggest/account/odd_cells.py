@@ -14,7 +14,7 @@ from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import Worded, worded
 from afterclear.plain import TABLES
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
+from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
 from afterclear.readers.suggest.account.named_things import Thing, things_in
 from afterclear.readers.suggest.columns.profiles import (
     Profile,
@@ -321,16 +321,13 @@ def _told_by_line(account: Account) -> Mapping[int, set[Thing]]:
     """Gather what the rows of each line are stored with, their vehicle by each of its names."""
     told: defaultdict[int, set[Thing]] = defaultdict(set)
     for row in account.stored:
-        own_names = (*TABLES[row["_into"]].names, *_IDENTIFIERS)  # headings keep what is aside
+        own_names = (*TABLES[row["_into"]].names, *WHOSE)  # headings keep what is aside
         text = " | ".join(str(row[n]) for n in own_names if n not in _TEXTS and row.get(n))
         told[row["_line"]] |= things_in(text, account.known)
-        vehicles = {plain_id(str(row.get(name) or "")) for name in ("vehicle_id", *_IDENTIFIERS)}
-        for vehicle in vehicles:
-            told[row["_line"]] |= {("vehicle", name) for name in account.known.names_of(vehicle)}
+        told[row["_line"]] |= {("vehicle", name) for name in account.vehicle_names(row)}
     return told
 
 
-_IDENTIFIERS = ("_vin", "_plate")
 _TEXTS = frozenset({"notes", "description", "reason"})
 _LEAST = 2  # characters of a vehicle's number that is sought in a text
 

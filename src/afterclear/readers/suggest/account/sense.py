@@ -12,7 +12,7 @@ from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account, Instead, rows_left_out
+from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
 from afterclear.readers.suggest.columns.profiles import is_none_word
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
@@ -53,7 +53,7 @@ def ask_sense(account: Account) -> None:
 
 
 def _whose(row: _Row) -> str:
-    return plain_id(str(next((row[n] for n in ("vehicle_id", "_vin", "_plate") if row.get(n)), "")))
+    return plain_id(str(next((row[n] for n in WHOSE if row.get(n)), "")))
 
 
 def _when(row: _Row) -> str:
@@ -354,6 +354,6 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
 
 _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
     *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
-    *(_clean_unsaid,),
+    _clean_unsaid,
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )
