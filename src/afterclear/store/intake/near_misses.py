@@ -15,7 +15,7 @@ import polars as pl
 
 from afterclear.catalogue.vin import LENGTH, read_vin
 from afterclear.errors import worded
-from afterclear.store.engine.database import Connection, create_temp_table, query
+from afterclear.store.engine.database import Connection, create_temp_table, query, scalar
 
 _LOOKALIKES = str.maketrans("OQI", "001")
 _LATEST_YEAR = 2100  # the year of a VIN does not matter here
@@ -108,7 +108,7 @@ def _is_one_off(one: str, other: str) -> bool:
 def find_near_misses(con: Connection, names: Iterable[str]) -> int:
     """Put into ``near_misses`` which of these numbers nearly are a known vehicle; count them."""
     known = frozenset(query(con, "SELECT vehicle_id FROM vehicles")["vehicle_id"])
-    unknown = [number for number in names if number not in known]
+    unknown = [number for number in names if number not in known] if known else []
     # to spell a large fleet's numbers takes longer than to read a small file
     lists = lists_of(con) if unknown else _NONE
     found = [(number, reason) for number in unknown if (reason := near_miss(number, lists))]
@@ -119,16 +119,20 @@ def find_near_misses(con: Connection, names: Iterable[str]) -> int:
 
 def new_vehicles(con: Connection, load_id: int) -> str:
     """Name the vehicles that this load's rows begin, where there were vehicles before."""
+    if not scalar(con, "SELECT count(*) FROM vehicles"):
+        return ""
     tables = ("scan_facts", "clears", "repairs")
     own = " UNION ".join(f"SELECT vehicle_id FROM {t} WHERE load_id = {load_id}" for t in tables)
+    unlisted = f"FROM ({own}) ANTI JOIN vehicles USING (vehicle_id)"
+    # the rows of a large store are looked through only for numbers that no list has
+    if not scalar(con, f"SELECT count(*) {unlisted}"):
+        return ""
     before = " UNION ALL ".join(
         f"SELECT vehicle_id FROM {t} WHERE load_id <> {load_id}" for t in tables
     )
     found = query(
         con,
-        f"""SELECT vehicle_id FROM ({own}) WHERE EXISTS (FROM vehicles)
-            AND vehicle_id NOT IN (SELECT vehicle_id FROM vehicles)
-            AND vehicle_id NOT IN ({before}) ORDER BY vehicle_id""",
+        f"""SELECT vehicle_id {unlisted} WHERE vehicle_id NOT IN ({before}) ORDER BY vehicle_id""",
     )["vehicle_id"].to_list()
     if not found:
         return ""

@@ -210,11 +210,14 @@ def _share_numbers(con: Connection, load_id: int, source: str) -> int:
     """
     con.execute(
         f"""CREATE OR REPLACE TEMP TABLE shared AS
-            SELECT scan_id FROM scan_facts
-            SEMI JOIN (SELECT scan_id FROM scan_facts WHERE load_id = {load_id}) USING (scan_id)
-            WHERE load_id = {load_id} OR load_id IN (SELECT load_id FROM loads WHERE source = ?)
-            GROUP BY scan_id HAVING count(DISTINCT vehicle_id) > 1 AND bool_or(load_id <> {load_id})
-        """,
+            WITH own AS (SELECT scan_id FROM scan_facts WHERE load_id = {load_id}),
+                twice AS (
+                    SELECT scan_id FROM scan_facts SEMI JOIN own USING (scan_id)
+                    WHERE load_id <> {load_id}
+                        AND load_id IN (SELECT load_id FROM loads WHERE source = $1))
+            SELECT scan_id FROM scan_facts SEMI JOIN twice USING (scan_id)
+            WHERE load_id = {load_id} OR load_id IN (SELECT load_id FROM loads WHERE source = $1)
+            GROUP BY scan_id HAVING count(DISTINCT vehicle_id) > 1""",
         [source],
     )
     return scalar(con, "SELECT count(*) FROM shared")

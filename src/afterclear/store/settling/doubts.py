@@ -15,7 +15,8 @@ _SCAN_ROWS = """
 def doubtful_vins(con: Connection, load_id: int) -> str:
     """Say how many VINs of this load are none, or are likely typed wrongly."""
     told = f"""(SELECT vin, model_year FROM vehicles WHERE load_id = {load_id}
-        UNION ALL SELECT DISTINCT ecu_vin, NULL FROM ({_SCAN_ROWS.format(load_id)}))"""
+        UNION ALL SELECT DISTINCT ecu_vin, NULL FROM ({_SCAN_ROWS.format(load_id)}
+            WHERE ecu_vin IS NOT NULL))"""
     # most loads have none, and the rule for doubts takes long to plan
     if not scalar(con, f"SELECT count(vin) FROM {told}"):
         return ""
