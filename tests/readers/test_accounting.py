@@ -163,6 +163,15 @@ def with_cell(heading: str, cell: str) -> str:
         ("Vehicle", "the old V-02", ["sense:longer-vehicle"]),
         ("Odometer km", "51650.4", ["sense:decimals"]),
         ("Date", "2019-03-12", ["sense:far-day"]),
+        ("DTC", "P0171 (alt)", ["sense:more-than-code"]),
+        ("DTC", "P0171 skasowany", ["sense:more-than-code"]),
+        ("DTC", "P0171 x3", ["sense:more-than-code"]),
+        ("DTC", "P0171-13", []),
+        ("DTC", "P017x", ["sense:no-code"]),
+        ("DTC", "2", ["sense:no-code"]),
+        ("DTC", "no fault", []),
+        ("DTC", "no response", []),
+        ("Module", "Moteur ne répond pas", ["sense:code-denied"]),
         ("Module", "Engine (2)", []),
         ("Status", "", []),
     ],
@@ -179,6 +188,9 @@ def test_a_cell_unlike_the_rest_of_its_column_is_asked_about(
         ("it was V-01", ["aside:Remark"]),
         ("P0174 as well", ["aside:Remark"]),
         ("does not count", ["aside:Remark"]),
+        ("effacé après lecture", ["aside:Remark"]),
+        ("gelöscht", ["aside:Remark"]),
+        ("valve clearance to be checked", []),
         ("a rattle from the left", []),
     ],
 )
@@ -189,6 +201,25 @@ def test_a_remark_that_names_what_its_row_does_not_tell_is_asked_about(
         f"{line},{'Remark' if n == 0 else text if n == 2 else ''}" for n, line in enumerate(SCANS)
     ]
     assert keys(suggest(tmp_path, "\n".join(lines) + "\n", words)) == asked
+
+
+@pytest.mark.parametrize("text", ["kein Fehler", "no fault", "aucun défaut", "sin averías"])
+def test_a_code_whose_row_says_that_there_is_none_is_asked_about(
+    tmp_path: Path, words: HeadingWords, text: str
+) -> None:
+    rows = f"V-01,2026-03-11,Engine,P0301,Misfire\nV-02,2026-03-12,ABS,C0035,{text}\n"
+    found = suggest(tmp_path, "Vehicle,Date,Module,DTC,Description\n" + rows, words)
+    assert keys(found) == ["sense:code-denied"]
+
+
+def test_where_codes_stand_with_words_in_many_rows_words_are_their_text(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    rows = [line.split(",") for line in SCANS]
+    for n in (2, 3, 5):
+        rows[n][4] += " as read"
+    text = "".join(",".join(row) + "\n" for row in rows)
+    assert keys(suggest(tmp_path, text, words)) == []
 
 
 def test_a_unit_is_clean_only_if_its_row_says_nothing_else(

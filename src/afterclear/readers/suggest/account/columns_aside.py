@@ -3,9 +3,10 @@
 import re
 from collections.abc import Iterator, Mapping
 
+from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.doubt import Account, rows_left_out
 from afterclear.readers.suggest.columns.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.decisions.weekdays import days_of_week
 from afterclear.readers.suggest.writing import codes_patterns
@@ -93,10 +94,12 @@ _TEXTS = {
 def ask_columns_aside(account: Account) -> None:
     """Ask about columns that are passed over though they may change what a row means."""
     for profile in _aside(account):
-        if not _ask_of_doubt(account, profile) and not account.is_spoken_of(repr(profile.heading)):
+        is_told = _ask_of_doubt(account, profile) or account.is_spoken_of(repr(profile.heading))
+        if not is_told and not _ask_of_clearing(account, profile):
             _ask_of_loss(account, profile)
     for profile in _texts(account):
-        _ask_of_doubt(account, profile, _OF_TEXTS)
+        if not _ask_of_doubt(account, profile, _OF_TEXTS):
+            _ask_of_clearing(account, profile)
 
 
 def _aside(account: Account) -> Iterator[Profile]:
@@ -155,6 +158,34 @@ def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = fr
     )
     account.ask_whether_rows_count(f"aside:{profile.heading}", text, profile, places)
     return True
+
+
+def _ask_of_clearing(account: Account, profile: Profile) -> bool:
+    """Ask about readings of which a text says that codes were cleared; False: none does."""
+    is_told = any(t.column == "cleared_at" for table in account.tables for t in table.columns)
+    if account.decision.into != "scans" or is_told:
+        return False
+    said = {v for v in profile.values if _says_cleared(v, account)}
+    places = [at for at, cell in enumerate(profile.cells) if cell in said]
+    if not places or account.is_spoken_of(repr(profile.heading)):
+        return False
+    account.ask_whether_fine(
+        f"aside:{profile.heading}",
+        worded(
+            "{cell!r} under {heading!r} speaks of clearing, and its row would be stored as a "
+            "reading alone. Is the row right without it?",
+            cell=profile.cells[places[0]][:60],
+            heading=profile.heading,
+        ),
+        worded("yes: it is so"),
+        account.rows_at(places, profile),
+        rows_left_out(profile.heading, profile.cells[places[0]]),
+    )
+    return True
+
+
+def _says_cleared(text: str, account: Account) -> bool:
+    return any(account.words.of_word("cell", word) == "cleared" for word in words_of(text))
 
 
 def _ask_of_loss(account: Account, profile: Profile) -> None:

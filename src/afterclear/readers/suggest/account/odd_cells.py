@@ -28,6 +28,8 @@ _REPEATED = re.compile(r"[\s\W]*[\"'\u201c\u201d\u201e\u201f\u3003,\u2019][\s\W]
 _BETWEEN = re.compile(r"\s*[/,;+&\n]\s*|\s+(?:und|and|et|y|i|oder|or|ou|o|lub)\s+")
 _RARE = 0.2  # share of a column's cells
 _BOTH = 2
+_ENOUGH = 3  # codes by which others are judged
+_FAILURE_TYPE = re.compile(r"(?:0x)?[0-9A-F]{2}", re.IGNORECASE)
 _ASIDE = ""  # in the place of a plain column: none is filled from it
 _NAMES = frozenset({"vehicle_id", "ecu", "part_number", "repair_id", "code"})
 _SHORT = _NAMES | {"status", "odometer_km", *("scanned_at", "cleared_at", "repaired_at")}
@@ -181,6 +183,37 @@ def _is_of_clearing(cell: str, column: _Column) -> bool:
     return is_clear and account.decision.into == "repairs"
 
 
+def _is_more_than_code(cell: str, column: _Column) -> bool:
+    """Find a code with words beside it where others stand alone: *old*, a date, another car."""
+    values = column.profile.values
+    fuller = [v for v in values if _words_beside(v, column)]
+    alone = len([v for v in values if code_words(v)]) - len(fuller)
+    is_rare = alone >= _ENOUGH and len(fuller) <= max(1, _RARE * len(values))
+    return is_rare and cell in fuller
+
+
+def _words_beside(cell: str, column: _Column) -> bool:
+    """Whether a cell has words beside its one code that are no status and no failure type."""
+    codes, words = code_words(cell), column.account.words
+    if len(codes) != 1:
+        return False
+    beside = [w for w in re.split(r"[\s()\[\]:;,]+", cell) if w and w not in codes]
+    told = " ".join(w for w in beside if not _FAILURE_TYPE.fullmatch(w))
+    return any(map(str.isalnum, told)) and not (
+        words.of_word("status", told) or is_none_word(told) or is_silent_word(told, words)
+    )
+
+
+def _is_no_code(cell: str, column: _Column) -> bool:
+    """Find what is no code of a standard where nearly all others are."""
+    words, others = column.account.words, [v for v in column.profile.values if v != cell]
+    says_more = is_none_word(cell) or is_silent_word(cell, words) or words.of_word("status", cell)
+    if code_words(cell) or says_more or _says_as_above(cell, column):
+        return False
+    standard = sum(bool(code_words(v)) for v in others)
+    return standard >= _ENOUGH and standard >= (1 - _RARE) * len(others)
+
+
 def _is_usual(mark: str, column: _Column) -> bool:
     values = column.profile.values
     return sum(mark in v for v in values) > max(1, _RARE * len(values))
@@ -215,6 +248,28 @@ _KINDS = (
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} says that something is not so. Does the row count as it "
             "is?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "more-than-code",
+        frozenset({"code"}),
+        _is_more_than_code,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} has more than a code, where other rows have none. Does the "
+            "row count as theirs do?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "no-code",
+        frozenset({"code"}),
+        _is_no_code,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} is no code of any standard, as those of the other rows "
+            "are. Is it one of the maker's?",
             cell=cell,
             heading=heading,
         ),

@@ -13,7 +13,7 @@ from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
-from afterclear.readers.suggest.columns.profiles import is_none_word
+from afterclear.readers.suggest.columns.profiles import is_none_word, says_silence
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
@@ -243,6 +243,35 @@ def _clean_unsaid(account: Account) -> Iterator[Finding]:
             )
 
 
+def _code_denied(account: Account) -> Iterator[Finding]:
+    """Find a code whose own row says that there is none, or that its unit did not answer."""
+    for row in account.stored:
+        if row["_into"] != "scans" or not row.get("code"):
+            continue
+        text, unit = (str(row.get(name) or "") for name in ("description", "ecu"))
+        denied = next(
+            (
+                t
+                for t, is_so in (
+                    (text, is_none_word(text)),
+                    (unit, says_silence(unit, account.words)),
+                )
+                if t and is_so
+            ),
+            "",
+        )
+        if denied:
+            yield Finding(
+                "code-denied",
+                worded(
+                    "{text!r} stands in a row that has the code {code!r}. Was the code stored?",
+                    text=denied[:60],
+                    code=str(row["code"]),
+                ),
+                (row["_line"],),
+            )
+
+
 def _says_clean(text: str, account: Account) -> bool:
     """Whether a text says nothing, or that no fault was found."""
     words = account.words
@@ -355,5 +384,6 @@ def _status_in_text(account: Account) -> Iterator[Finding]:
 _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
     *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
     _clean_unsaid,
+    _code_denied,
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )
