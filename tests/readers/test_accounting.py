@@ -203,6 +203,33 @@ def test_a_remark_that_names_what_its_row_does_not_tell_is_asked_about(
     assert keys(suggest(tmp_path, "\n".join(lines) + "\n", words)) == asked
 
 
+ORDERS = (
+    "Order,Date,Vehicle,Odometer km,Work,Part number",
+    "A-1,2026-03-11,V-01,83120,Air filter replaced,AF-7",
+    "A-2,2026-03-12,V-02,51650,Coil replaced,IC-12",
+    "A-3,2026-03-13,V-01,83150,Wiper blades replaced,WB-1",
+    "A-4,2026-03-14,V-02,51700,Wheel speed sensor replaced,WS-9",
+    "A-5,2026-03-16,V-02,51790,Battery replaced,BT-3",
+)
+
+
+@pytest.mark.parametrize(
+    ("was", "cell", "asked"),
+    [
+        ("IC-12", "IC-12 back", ["sense:longer-name"]),
+        ("IC-12", "IC-12 (Norvek)", ["sense:longer-name"]),
+        ("A-2", "KV 12", ["sense:longer-name"]),
+        ("IC-12", "IC-12b", []),
+        ("IC-12", "-", []),
+    ],
+)
+def test_a_number_of_more_words_than_all_others_is_asked_about(
+    tmp_path: Path, words: HeadingWords, was: str, cell: str, asked: list[str]
+) -> None:
+    text = "\n".join(ORDERS).replace(was, cell)
+    assert keys(suggest(tmp_path, text + "\n", words)) == asked
+
+
 @pytest.mark.parametrize("text", ["kein Fehler", "no fault", "aucun défaut", "sin averías"])
 def test_a_code_whose_row_says_that_there_is_none_is_asked_about(
     tmp_path: Path, words: HeadingWords, text: str

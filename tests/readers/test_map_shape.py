@@ -372,3 +372,15 @@ def test_a_row_with_a_thousand_blank_cells_is_not_copied_for_each_of_them() -> N
     table = table_of_grid(grid, MapTable(into="vehicles", columns={}), "x", fill_short=True)
     assert table.frame["Vehicle"].to_list() == ["V-1"]
     assert Counted.n_copied < 10
+
+
+@pytest.mark.parametrize("sign", ["-", "\u2014", "--", "n/a", "k.A.", "b/d", "s/o", "."])
+def test_a_sign_for_none_is_no_number_of_a_part(tmp_path: Path, sign: str) -> None:
+    said = MAP.replace("scans", "repairs").replace("scanned_at", "repaired_at")
+    columns = 'part_number = "Part"\nnotes = "Work"\nrepair_id = "Order"'
+    text = "Vehicle,Date,km,Order,Part,Work\n"
+    text += f"V-1,2026-03-04,1000,A-1,{sign},Fuse\nV-1,2026-03-05,1100,A-2,N-AV-1,Lamp\n"
+    found = MapReader(made(said.format(keys="", columns=columns))).read(
+        deliver(tmp_path, "a.csv", text.encode())
+    )
+    assert [row.get("part_number") for row in rows(found, "repairs")] == [None, "N-AV-1"]

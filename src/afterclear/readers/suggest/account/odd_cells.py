@@ -204,6 +204,12 @@ def _words_beside(cell: str, column: _Column) -> bool:
     )
 
 
+def _is_longer_name(cell: str, column: _Column) -> bool:
+    """Find a number of a part or an order with a blank in it where no other has one."""
+    others = [v for v in column.profile.values if v != cell]
+    return " " in cell and len(others) >= _ENOUGH and not any(" " in v for v in others)
+
+
 def _is_no_code(cell: str, column: _Column) -> bool:
     """Find what is no code of a standard where nearly all others are."""
     words, others = column.account.words, [v for v in column.profile.values if v != cell]
@@ -259,6 +265,17 @@ _KINDS = (
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} has more than a code, where other rows have none. Does the "
             "row count as theirs do?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "longer-name",
+        frozenset({"part_number", "repair_id"}),
+        _is_longer_name,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} is more than one word, which no other is. Is all of it the "
+            "number?",
             cell=cell,
             heading=heading,
         ),
