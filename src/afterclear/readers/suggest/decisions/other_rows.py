@@ -15,6 +15,7 @@ from afterclear.readers.suggest.beside.cleared import unit_cleared
 from afterclear.readers.suggest.columns.column_choice import Decision, Taken
 from afterclear.readers.suggest.columns.profiles import Profile
 from afterclear.readers.suggest.columns.questions import Choice, Decided, Question
+from afterclear.readers.suggest.columns.readings import WHOSE
 from afterclear.readers.suggest.decisions.legends import ask_marked_rows
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 
@@ -22,7 +23,6 @@ _FEW = 8  # distinct words of such a column
 _MOST_WORDS = 6  # of one value: "cancelled - customer did not come"
 _TEXTS = ("work_text", "complaint", "notes", "description", "code", "ecu", "vehicle_id", "reason")
 _SAYS_OF_CODES = ("status", "status_flag", "ecu_response")
-_WHOSE = ("vehicle_id", "vin", "plate")
 
 
 def part_rows(f: Filling) -> None:
@@ -232,7 +232,7 @@ def fill_parted(f: Filling) -> None:
         more.table_keys = {k: v for k, v in f.decision.table_keys.items() if k == "fill_down"} | {
             "keep_where": kept
         }
-        own = {**dict.fromkeys(_WHOSE, ""), "scanned_at": "cleared_at", "odometer_km": ""}
+        own = {**dict.fromkeys(WHOSE, ""), "scanned_at": "cleared_at", "odometer_km": ""}
         more.columns = [
             Taken(own[t.column] or t.column, t.spec, t.sure, t.reason)
             for t in f.decision.columns

@@ -23,6 +23,7 @@ from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL
 from afterclear.readers.suggest.columns.profiles import heading_meanings
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
+from afterclear.readers.suggest.columns.readings import WHOSE
 from afterclear.readers.suggest.evidence.fixed_seen import in_fixed
 from afterclear.readers.suggest.evidence.names_as_keys import has_names_as_keys
 from afterclear.readers.suggest.evidence.reports import patterns_of_report
@@ -41,7 +42,6 @@ from afterclear.readers.text.text_of_bytes import Text
 DELIMITERS = (";", "\t", ",", "|")
 _DOUBTFUL = 0.5
 _MARK = re.compile(r"\w{1,3}")
-_WHOSE = {"vehicle_id", "vin", "plate"}
 _WHEN = {"scanned_at", "repaired_at", "cleared_at"}
 _HEADED = 2.0  # headings that are known: two of them for certain
 
@@ -159,7 +159,7 @@ def _ask_of_sheets(left: Mapping[str, Seen], where: str, words: HeadingWords, as
         for heading in seen.frame.columns:
             found = heading_meanings(heading, words)
             meant |= {role for role, sure in found.items() if sure >= _DOUBTFUL}
-        if seen.frame.is_empty() or not (meant & _WHOSE and meant & _WHEN):
+        if seen.frame.is_empty() or not (meant.intersection(WHOSE) and meant & _WHEN):
             continue
         rows = tuple(
             ", ".join(f"{n}: {c}" for n, c in row.items() if c and n != LINE)[:160]

@@ -26,11 +26,11 @@ from afterclear.readers.suggest.columns.profiles import (
     is_codes,
     is_vin,
 )
+from afterclear.readers.suggest.columns.readings import WHOSE
 from afterclear.readers.suggest.evidence.footers import footer_word
 from afterclear.readers.suggest.evidence.table_seen import Seen
 
 _KINDS = {"delimited", "fixed", "workbook", "html", "pdf"}
-_WHOSE = ("vehicle_id", "vin", "plate")
 _SEVERAL = 2
 _A_ROW = 3  # cells
 _LIKELY = 0.5
@@ -40,7 +40,7 @@ _LABELLED = re.compile(r"([^:=]{2,40}?)\s*[:=]\s*(\S.*)")
 _ORDER_NUMBER = re.compile(r"(?=\S*\d)[\w./-]{3,20}")
 # What a label may mean to be one: a word such as *read* or *by* may begin any text.
 _LABELS = {
-    *(*_WHOSE, "repair_id", "scan_id", "scanned_at", "repaired_at", "cleared_at", "time_of_day"),
+    *(*WHOSE, "repair_id", "scan_id", "scanned_at", "repaired_at", "cleared_at", "time_of_day"),
     *("odometer_km", "odometer_mi", "engine_hours", "technician", "site", "make", "model"),
 }
 
@@ -121,7 +121,7 @@ class _Finder:
         meant = heading_meanings(heading, self._words)
         filled = [c for c in cells if c and c.strip()]
         n_known = sum(bool(self._known.role_of(text)) for text in filled)
-        is_meant = max((meant.get(role, 0.0) for role in _WHOSE), default=0.0) >= _LIKELY
+        is_meant = max((meant.get(role, 0.0) for role in WHOSE), default=0.0) >= _LIKELY
         return bool(filled) and (is_meant or n_known > len(filled) / 2)
 
     def heads(self, rows: Sequence[tuple[int, Cells]]) -> dict[int, tuple[str, list[_Part]]]:
@@ -132,7 +132,7 @@ class _Finder:
             if not text or footer_word(text) or self._is_heading(cells):
                 continue
             parts = list(self._parts(text)) if self.is_of_vehicles else []
-            if any(part.role in _WHOSE for part in parts):
+            if any(part.role in WHOSE for part in parts):
                 found[at] = (text, parts)
             elif BETWEEN not in text and any(map(str.isalpha, text)):
                 found[at] = (text, [])

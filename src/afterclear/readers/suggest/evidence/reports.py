@@ -17,6 +17,7 @@ from afterclear.readers.suggest.columns.profiles import (
     heading_meanings,
     is_none_word,
 )
+from afterclear.readers.suggest.columns.readings import WHOSE
 from afterclear.readers.suggest.evidence.footers import footer_word
 
 _FACT = re.compile(r"\s*([^:=]{2,40}?)\s*[:=]\s*(\S.*?)\s*")
@@ -46,11 +47,10 @@ _GOES_ON = (
 _STATUS_WORDS = 3  # of one status
 _LIKELY = 0.5
 _UNIT_WORDS = 5
-_WHOSE = ("vehicle_id", "vin", "plate")
 _WHEN = ("scanned_at",)
 # Facts that may occur among codes: those of the next unit, or of the next vehicle.
 _OF_A_READING = {
-    *(*_WHOSE, *_WHEN, "time_of_day", "odometer_km", "odometer_mi", "engine_hours", "ecu"),
+    *(*WHOSE, *_WHEN, "time_of_day", "odometer_km", "odometer_mi", "engine_hours", "ecu"),
 }
 
 
@@ -91,7 +91,7 @@ def patterns_of_report(
     for line in lines:
         if line.strip():
             _take(line, found, words, units)
-    is_one = found.n_codes and (found.meant & {*_WHOSE, *_WHEN})
+    is_one = found.n_codes and (found.meant & {*WHOSE, *_WHEN})
     if not is_one:
         return None
     if found.units:
@@ -242,7 +242,7 @@ def _is_fact(text: str, found: _Found, words: HeadingWords) -> bool:
         for f, name in zip(complete, names, strict=True)
     ]
     pattern = rf"^\s*{_BETWEEN.join(parts)}\s*$"
-    is_first = not found.begin and bool(roles & {*_WHOSE, *_WHEN})
+    is_first = not found.begin and bool(roles & {*WHOSE, *_WHEN})
     found.add(found.begin if is_first or pattern in found.begin else found.section, pattern)
     found.meant |= {name for m in meanings for name, sure in m.items() if sure >= _LIKELY}
     return True
