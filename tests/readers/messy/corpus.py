@@ -7,6 +7,7 @@ from tests.readers.messy import (
     eighth_look,
     eighth_look_abroad,
     eleventh_look,
+    fifteenth_look,
     fifth_look,
     fourteenth_look,
     fourth_look,
@@ -64,3 +65,4 @@ def all_files() -> Iterator[Messy]:
     yield from eleventh_look.all_files()
     yield from thirteenth_look.all_files()
     yield from fourteenth_look.all_files()
+    yield from fifteenth_look.all_files()

@@ -63,6 +63,7 @@ from afterclear.readers.suggest.decisions.picked import (
     picks_of,
     readings_with,
 )
+from afterclear.readers.suggest.decisions.row_kinds import kinds_of_rows
 from afterclear.readers.suggest.decisions.scanning import fill_scans
 from afterclear.readers.suggest.decisions.weekdays import order_by_weekdays
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
@@ -115,6 +116,8 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     picks = picks_of(asker.answers, [p.heading for p in profiles])
     whole = sight_of(profiles, context)
     source = (seen, delivery, context)
+    if (kinds := _by_kind(whole, source, picks, asker)) is not None:
+        return kinds
     groups = side_groups(whole)
     if not groups:
         return _decided(whole, source, picks, asker)
@@ -125,6 +128,42 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     for each in more:
         first.more += [each, *each.more]
         first.looks += [look for look in each.looks if look not in first.looks]
+    return first
+
+
+def _by_kind(
+    whole: Sight,
+    source: tuple[Seen, Delivery, Context],
+    picks: Mapping[str, str],
+    asker: Asker,
+) -> Decision | None:
+    """Settle a table of several kinds of rows, each as a table of its own; None: it is of one."""
+    seen, delivery, context = source
+    roles = settled(readings_of(whole))
+    kinds, missing = kinds_of_rows(seen, whole, roles, asker)
+    if not kinds:
+        return None
+    shared = _shared(whole, roles, (seen, context), asker)
+    made: list[Decision] = []
+    for kind in kinds:
+        if kind.seen.frame.is_empty():
+            continue  # all of them are left out
+        asker.within = kind.table
+        profiles = [*map(written_plainly, profiles_of(kind.seen.frame, context.words, seen.units))]
+        own = sight_of(profiles, context)
+        into = Into(kind.table, "a column says so", {})
+        each = _decided(own, (kind.seen, delivery, context), picks, asker, (into, shared))
+        each.table_keys = kind.keys(each.table_keys)
+        each.part = kind.seen
+        if each.more:
+            missing.append(worded("rows: rows of {table} say more than one thing", table=kind.table))
+        made.append(each)
+    asker.within = ""
+    first, *first.more = made
+    first.missing += [*missing, *(m for each in first.more for m in each.missing)]
+    for each in first.more:
+        first.keys |= each.keys
+        each.keys = first.keys
     return first
 
 
@@ -139,8 +178,12 @@ def _decided(
     source: tuple[Seen, Delivery, Context],
     picks: Mapping[str, str],
     asker: Asker,
+    known: tuple[Into, "_Shared"] | None = None,
 ) -> Decision:
-    """Settle the columns of one table; ``whole``: those that are its own, also passed over."""
+    """Settle the columns of one table; ``whole``: those that are its own, also passed over.
+
+    ``known``: what a table of several kinds of rows has told of this one.
+    """
     seen, delivery, context = source
     profiles = _without_aside(whole.profiles, picks)
     sight = sight_of(profiles, context)
@@ -151,31 +194,24 @@ def _decided(
         readings = not_of_clearing(readings, sight)
     roles = settled(readings)
     title = f"{delivery.name}\n{seen.title}"
-    into = decide_table(roles, sight, title, has_wide=wide is not None, asker=asker)
+    into, shared = known or (
+        decide_table(roles, sight, title, has_wide=wide is not None, asker=asker),
+        None,
+    )
     if into.table == "nothing":
         raise RefusedFileError(
             worded("{name}: nothing of it is to be loaded, as answered.", name=delivery.name)
         )
-    language = language_of([p.heading for p in profiles] + [seen.title])
-    rows = rows_of(sight, roles, context.past)
-    if rows is not None:
-        asker.whose = rows.names
-        asker.instead |= {"code-form": form_by_past(rows), "decimal-mark": mark_by_past(rows)}
-    numbers = _numbers(profiles, roles, sight, language, asker)
-    if rows is not None:
-        asker.instead["date-order"] = order_by_past(rows, numbers)
-    order = _order(sight, roles, numbers, (context, seen, language), asker)
-    if rows is not None:
-        asker.instead["odometer-unit"] = unit_by_past(rows, numbers, order)
+    shared = shared or _shared(sight, roles, (seen, context), asker)
     filling = Filling(
         decision=Decision("scans" if into.table == "odometer" else into.table, _sure(into, roles)),
         sight=sight,
         readings=readings,
         roles=roles,
         wide=wide,
-        numbers=numbers,
-        order=order,
-        language=language,
+        numbers=shared.numbers,
+        order=shared.order,
+        language=shared.language,
         seen=seen,
         delivery=delivery,
         asker=asker,
@@ -267,6 +303,33 @@ def _sure(into: Into, roles: dict[str, Reading]) -> float:
 
 
 # --- what applies to the whole file --------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Shared:
+    """What is one decision for a file: its language, how numbers and days are written."""
+
+    language: str
+    numbers: Numbers
+    order: str
+
+
+def _shared(
+    sight: Sight, roles: dict[str, Reading], about: tuple[Seen, Context], asker: Asker
+) -> _Shared:
+    seen, context = about
+    language = language_of([p.heading for p in sight.profiles] + [seen.title])
+    rows = rows_of(sight, roles, context.past)
+    if rows is not None:
+        asker.whose = rows.names
+        asker.instead |= {"code-form": form_by_past(rows), "decimal-mark": mark_by_past(rows)}
+    numbers = _numbers(sight.profiles, roles, sight, language, asker)
+    if rows is not None:
+        asker.instead["date-order"] = order_by_past(rows, numbers)
+    order = _order(sight, roles, numbers, (context, seen, language), asker)
+    if rows is not None:
+        asker.instead["odometer-unit"] = unit_by_past(rows, numbers, order)
+    return _Shared(language, numbers, order)
 
 
 def _numbers(

@@ -88,8 +88,11 @@ def told_columns(seen: Seen, decision: Decision) -> tuple[ColumnTold, ...]:
     """Say how each column was decided."""
     wide = codes_patterns(decision)
     columns = []
-    for look in decision.looks:
-        taken = [t for t in decision.columns if look.heading in t.headings]
+    looks = {look.heading: look for table in decision.tables for look in table.looks}
+    for look in looks.values():
+        taken = [
+            t for table in decision.tables for t in table.columns if look.heading in t.headings
+        ]
         is_wide = any(pattern.fullmatch(look.heading) for pattern in wide)
         columns.append(_told(look, taken, is_wide=is_wide))
     return tuple(columns) if seen.frame.width else ()

@@ -65,7 +65,8 @@ def _pairs(value: object) -> list[tuple[object, object]]:
 
 def _aside(seen: Seen, decision: Decision) -> Iterator[str]:
     """Name the columns that are not used."""
-    used = decision.used
+    used = {heading for table in decision.tables for heading in table.used}
+    used |= {str(h) for t in decision.tables for h, _ in _pairs(t.table_keys.get("keep_where"))}
     patterns = codes_patterns(decision)
     for heading in seen.frame.columns:
         if heading == LINE or heading in used or any(p.fullmatch(heading) for p in patterns):

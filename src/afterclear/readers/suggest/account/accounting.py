@@ -1,5 +1,7 @@
 """The account as a whole: what is left over of a file is asked about, or nothing is loaded."""
 
+from dataclasses import replace
+
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.mapped.map_tables import read_by_map
@@ -19,32 +21,58 @@ from afterclear.readers.suggest.writing import written
 _MOST_PAGES = 50
 
 
-def account_for(
-    seen: Seen,
-    decision: Decision,
-    about: tuple[SourceFile, HeadingWords, Known, ControlUnits],
-    asker: Asker,
-) -> None:
+_About = tuple[SourceFile, HeadingWords, Known, ControlUnits]
+
+
+def account_for(seen: Seen, decision: Decision, about: _About, asker: Asker) -> None:
     """Ask what of a file is not accounted for by what its map makes of it.
 
     Only where nothing else is open: a map that is not decided yet accounts for nothing.
     """
     if asker.open or decision.missing:
         return
+    for each in list(decision.tables) if decision.part is not None else ():
+        _account_for_kind(each, decision, about, asker)
+    account = _account(seen, decision, about, asker)
+    if account is None:
+        return
+    if decision.part is not None:
+        ask_lines_outside(account)
+        return
+    ask_odd_cells(account)
+    ask_columns_aside(account)
+    ask_things_in_texts(account)
+    ask_lines_outside(account)
+    ask_sense(account)
+
+
+def _account_for_kind(each: Decision, first: Decision, about: _About, asker: Asker) -> None:
+    """Account for the rows of one kind, as if they were a table of their own."""
+    if each.part is None:
+        return
+    alone = replace(each, more=[], missing=[])
+    asker.within = each.into
+    if account := _account(each.part, alone, about, asker):
+        ask_odd_cells(account)
+        ask_columns_aside(account)
+        ask_things_in_texts(account)
+        ask_sense(account)
+    asker.within = ""
+    each.columns = alone.columns
+    first.missing += alone.missing
+
+
+def _account(seen: Seen, decision: Decision, about: _About, asker: Asker) -> Account | None:
+    """Read the file by its map; None: that is refused, and said when the map is checked."""
     # checking a map takes a library that reading a file does without
     from afterclear.readers.maps.import_map import parse_map  # noqa: PLC0415
 
     source, words, known, units = about
     made = parse_map(written(source.delivery, seen, decision), "suggested", "the suggestion", [])
     if made is None:
-        return  # said when it is checked
+        return None
     try:
         read = read_by_map(made, source.delivery, _MOST_PAGES)
     except RefusedFileError:
-        return  # as above
-    account = Account(seen, decision, source, words, known, units, asker, read)
-    ask_odd_cells(account)
-    ask_columns_aside(account)
-    ask_things_in_texts(account)
-    ask_lines_outside(account)
-    ask_sense(account)
+        return None
+    return Account(seen, decision, source, words, known, units, asker, read)

@@ -1,7 +1,9 @@
 """What is taken for each plain column, and how it is shown: the parts of a decision."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+
+from afterclear.readers.suggest.evidence.table_seen import Seen
 
 # Cells that say "not known" in a column of numbers or words (common practice, no source).
 BLANKS = {
@@ -76,8 +78,15 @@ class Decision:
     columns: list[Taken] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)  # what the map lacks before it can be used
+    part: Seen | None = None  # the rows it is made of, where others are of another kind
     more: list["Decision"] = field(default_factory=list)  # further tables made of the same rows
     looks: list["Look"] = field(default_factory=list)  # at each column of the file
+
+    @property
+    def tables(self) -> Iterator["Decision"]:
+        """The tables that are made of the same rows, this one first."""
+        yield self
+        yield from self.more
 
     def take(self, column: str, spec: Mapping[str, object], sure: float, reason: str) -> None:
         """Take a column."""

@@ -6,7 +6,7 @@ it are left out or refused, and the map says so.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from afterclear.errors import RefusedFileError, UsageError, worded
 
@@ -18,6 +18,7 @@ _RANK = (
         "table",
         "vehicle",
         "groups",
+        "kinds",
         "heads",
         "month-day",
         "time",
@@ -114,6 +115,7 @@ class Asker:
     left: dict[str, Question] = field(default_factory=dict)  # skipped, and met
     instead: dict[str, Instead] = field(default_factory=dict)  # by the question's key
     decided: dict[str, tuple[Question, Decided]] = field(default_factory=dict)
+    within: str = ""  # the kind of rows that is now decided, of several in one table
     whose: tuple[str, ...] = ()  # the vehicles whose past may decide more, as the file names them
 
     def choose(self, question: Question) -> str:
@@ -123,6 +125,7 @@ class Asker:
             UsageError: the answer given is none of the choices.
 
         """
+        question = self._apart(question)
         if question.key in self.passed_over:
             self.left[question.key] = question
             return question.unasked
@@ -144,6 +147,15 @@ class Asker:
                 )
             )
         return word
+
+    def _apart(self, question: Question) -> Question:
+        """Give a question of one kind of rows its own key where another one has it already."""
+        key = question.key
+        known, _ = self.decided.get(key, (None, None))
+        before = self.asked.get(key) or self.left.get(key) or known
+        if not self.within or before is None or before.text == question.text:
+            return question
+        return replace(question, key=f"{key}:{self.within}")
 
     def _known(self, question: Question) -> Decided | None:
         instead = self.instead.get(question.key)
