@@ -15,12 +15,30 @@ _PART = "vehicle_id repaired_at odometer_km notes part_number"
 def all_files() -> Iterator[Messy]:
     """List them."""
     german = [
-        ["Fahrzeug", "Datum", "km-Stand", "Art", "Steuergerät", "Fehlercode", "Arbeit", "Teilenummer"],
+        [
+            "Fahrzeug",
+            "Datum",
+            "km-Stand",
+            "Art",
+            "Steuergerät",
+            "Fehlercode",
+            "Arbeit",
+            "Teilenummer",
+        ],
         ["V-01", "13.02.2026", "124001", "Auslesung", "Motor", "P0301", "", ""],
         ["V-01", "13.02.2026", "124001", "Reparatur", "", "", "Zündspule Zyl. 1 ersetzt", "ZS-118"],
         ["V-01", "13.02.2026", "124002", "Löschung", "", "", "", ""],
         ["V-02", "14.02.2026", "98020", "Auslesung", "ABS", "C0035", "", ""],
-        ["V-02", "16.02.2026", "98031", "Reparatur", "", "", "Raddrehzahlsensor vl ersetzt", "RS-20"],
+        [
+            "V-02",
+            "16.02.2026",
+            "98031",
+            "Reparatur",
+            "",
+            "",
+            "Raddrehzahlsensor vl ersetzt",
+            "RS-20",
+        ],
         ["V-02", "16.02.2026", "98033", "Auslesung", "ABS", "C0035", "", ""],
     ]
     read = scans(("V-01", "2026-02-13T00:00", 124001, "Motor", "P0301"),

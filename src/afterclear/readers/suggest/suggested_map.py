@@ -156,7 +156,9 @@ def _by_kind(
         each.table_keys = kind.keys(each.table_keys)
         each.part = kind.seen
         if each.more:
-            missing.append(worded("rows: rows of {table} say more than one thing", table=kind.table))
+            missing.append(
+                worded("rows: rows of {table} say more than one thing", table=kind.table)
+            )
         made.append(each)
     asker.within = ""
     first, *first.more = made

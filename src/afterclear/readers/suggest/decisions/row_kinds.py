@@ -26,6 +26,7 @@ _OF_PARTS = ("part_number", "part_name", "part_cost", "labour_cost", "total_cost
 _OF_CODES = ("code", "spn", "status")
 # What rows of a kind do not have; where one has it, nobody but a person knows what it is.
 _STRANGE: Mapping[str, tuple[str, ...]] = {"scans": _OF_PARTS, "clears": (*_OF_PARTS, *_OF_CODES)}
+_OF_MEMORY = ("code", "spn", "fmi", "ecu", "status")
 _FILLED = r"\S"
 _SHOWN = 3
 
@@ -64,7 +65,12 @@ def kinds_of_rows(
     told = {v: _table_of(sight.words, v) for v in profile.values}
     tables = [t for t in _TABLES.values() if t in told.values()]
     words = {t: tuple(v for v, own in told.items() if own == t) for t in tables}
-    kinds = [_of_words(seen, profile, table, words[table]) for table in tables]
+    # a map without its column would read the codes of a later file as clean
+    of_codes = {roles[role].heading for role in _OF_MEMORY if role in roles}
+    kept = {"scans": of_codes | {p.heading for p in sight.profiles if p.means("code", "ecu")}}
+    kinds = [
+        _of_words(seen, profile, words[table], (table, kept.get(table, set()))) for table in tables
+    ]
     missing = [*_ask_unknown(sight, profile, told, asker)]
     for kind in kinds:
         missing += _ask_strange(kind, sight, profile, roles, asker)
@@ -100,13 +106,20 @@ def _parts_columns(sight: Sight, profile: Profile, told: Mapping[str, str]) -> b
     return n_work > 0 and n_others > 0 and any(map(is_of_one, sight.profiles))
 
 
-def _of_words(seen: Seen, profile: Profile, table: str, words: tuple[str, ...]) -> KindOfRows:
-    """Take the rows of some words, without the columns that are empty in all of them."""
+def _of_words(
+    seen: Seen, profile: Profile, words: tuple[str, ...], about: tuple[str, set[str]]
+) -> KindOfRows:
+    """Take the rows of some words, without the columns that are empty in all of them.
+
+    ``about``: their table, and the columns that are kept though they are empty.
+    """
+    table, kept = about
     rows = seen.frame.filter(pl.Series([cell in words for cell in profile.cells], dtype=pl.Boolean))
     empty = [
         name
         for name in rows.columns
-        if rows[name].dtype == pl.String
+        if name not in kept
+        and rows[name].dtype == pl.String
         and not rows[name].fill_null("").str.strip_chars().ne("").any()
     ]
     own = rows.drop(profile.heading, *(name for name in empty if name != profile.heading))
