@@ -63,13 +63,13 @@ from afterclear.readers.suggest.decisions.picked import (
     picks_of,
     readings_with,
 )
-from afterclear.readers.suggest.decisions.row_kinds import kinds_of_rows
 from afterclear.readers.suggest.decisions.scanning import fill_scans
 from afterclear.readers.suggest.decisions.weekdays import order_by_weekdays
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
 from afterclear.readers.suggest.evidence.table_seen import Seen
+from afterclear.readers.suggest.shapes.row_kinds import kinds_of_rows
 from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery
@@ -154,7 +154,7 @@ def _by_kind(
         into = Into(kind.table, "a column says so", {})
         each = _decided(own, (kind.seen, delivery, context), picks, asker, (into, shared))
         each.table_keys = kind.keys(each.table_keys)
-        each.part = kind.seen
+        each.part = kind.seen.frame
         if each.more:
             missing.append(
                 worded("rows: rows of {table} say more than one thing", table=kind.table)

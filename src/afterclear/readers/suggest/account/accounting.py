@@ -32,7 +32,7 @@ def account_for(seen: Seen, decision: Decision, about: _About, asker: Asker) -> 
     if asker.open or decision.missing:
         return
     for each in list(decision.tables) if decision.part is not None else ():
-        _account_for_kind(each, decision, about, asker)
+        _account_for_kind(each, (seen, decision), about, asker)
     account = _account(seen, decision, about, asker)
     if account is None:
         return
@@ -46,13 +46,16 @@ def account_for(seen: Seen, decision: Decision, about: _About, asker: Asker) -> 
     ask_sense(account)
 
 
-def _account_for_kind(each: Decision, first: Decision, about: _About, asker: Asker) -> None:
+def _account_for_kind(
+    each: Decision, whole: tuple[Seen, Decision], about: _About, asker: Asker
+) -> None:
     """Account for the rows of one kind, as if they were a table of their own."""
     if each.part is None:
         return
+    seen, first = whole
     alone = replace(each, more=[], missing=[])
     asker.within = each.into
-    if account := _account(each.part, alone, about, asker):
+    if account := _account(replace(seen, frame=each.part), alone, about, asker):
         ask_odd_cells(account)
         ask_columns_aside(account)
         ask_things_in_texts(account)

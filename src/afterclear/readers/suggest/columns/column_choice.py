@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
-from afterclear.readers.suggest.evidence.table_seen import Seen
+import polars as pl
 
 # Cells that say "not known" in a column of numbers or words (common practice, no source).
 BLANKS = {
@@ -78,7 +78,7 @@ class Decision:
     columns: list[Taken] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)  # what the map lacks before it can be used
-    part: Seen | None = None  # the rows it is made of, where others are of another kind
+    part: pl.DataFrame | None = None  # the rows it is made of, where others are of another kind
     more: list["Decision"] = field(default_factory=list)  # further tables made of the same rows
     looks: list["Look"] = field(default_factory=list)  # at each column of the file
 

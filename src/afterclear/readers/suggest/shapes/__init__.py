@@ -1,1 +1,1 @@
-"""Shapes of tables that few senders write: what is asked of them, and how a map reads them."""
+"""Shapes of tables other than a row for each thing of one kind, and how a map reads them."""

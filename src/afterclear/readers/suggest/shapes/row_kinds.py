@@ -2,7 +2,7 @@
 
 Each kind becomes a table of its own, mapped by what its rows hold: a column that is empty in all
 of them belongs to the others.  Without such a column the rows do not differ, and the table is of
-one kind (``other_rows.py``).
+one kind (``decisions/other_rows.py``).
 """
 
 import re
