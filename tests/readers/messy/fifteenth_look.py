@@ -1,12 +1,10 @@
 """Tables that mix kinds of rows: a column says which is a reading, a clearing, a repair."""
 
-import io
 import json
-from collections.abc import Iterator, Sequence
-
-import xlsxwriter
+from collections.abc import Iterator
 
 from tests.readers.messy.files import Messy, clears, repairs, scans, sheet, text
+from tests.readers.workbooks import xlsx
 
 _READ = "vehicle_id scanned_at odometer_km ecu code"
 _PART = "vehicle_id repaired_at odometer_km notes part_number"
@@ -62,11 +60,11 @@ def all_files() -> Iterator[Messy]:
         sheet([*german, fitted]), (*read, *done, *clears(("V-01", "2026-02-13T00:00", 124002))),
         answers={"kinds:scans": "leave"})  # fmt: skip
     yield Messy("operations.xlsx", "fr", "a worksheet of readings, clearings and repairs",
-        _workbook([["Véhicule", "Date", "Kilométrage", "Opération", "Calculateur", "Code défaut", "Travaux effectués", "Référence pièce"],
+        xlsx({"Opérations": [["Véhicule", "Date", "Kilométrage", "Opération", "Calculateur", "Code défaut", "Travaux effectués", "Référence pièce"],
                    ["V-01", "13/02/2026", "124001", "Lecture", "Moteur", "P0301", "", ""],
                    ["V-01", "13/02/2026", "124003", "Effacement", "", "", "", ""],
                    ["V-03", "16/02/2026", "71200", "Réparation", "", "", "Bobine remplacée", "BA-7"],
-                   ["V-03", "17/02/2026", "71230", "Lecture", "Moteur", "P0171", "", ""]]),
+                   ["V-03", "17/02/2026", "71230", "Lecture", "Moteur", "P0171", "", ""]]}),
         (*scans(("V-01", "2026-02-13T00:00", 124001, "Moteur", "P0301"),
                 ("V-03", "2026-02-17T00:00", 71230, "Moteur", "P0171"), names=_READ),
          *clears(("V-01", "2026-02-13T00:00", 124003)),
@@ -101,13 +99,3 @@ def all_files() -> Iterator[Messy]:
         (*scans(("V-06", "2026-02-13T00:00", 124001, "Engine", "P0301"),
                 ("V-06", "2026-02-21T00:00", 124400, "Engine", "P0171"), names=_READ),
          *repairs(("V-06", "2026-02-14T00:00", 124010, "Ignition coil replaced", "IC-4"), names=_PART)))  # fmt: skip
-
-
-def _workbook(rows: Sequence[Sequence[str]]) -> bytes:
-    file = io.BytesIO()
-    book = xlsxwriter.Workbook(file, {"in_memory": True})
-    page = book.add_worksheet()
-    for at, row in enumerate(rows):
-        page.write_row(at, 0, row)
-    book.close()
-    return file.getvalue()

@@ -62,7 +62,7 @@ class Target:
 
 _UNIT_BEHIND = r"([A-Za-z]+)\.?$"
 _OF_PARTS = frozenset({"part_number", "part_brand", "position"})
-# a dash or a sign for "none" (common practice, no source)
+# a dash or a sign for "none" (common practice, no source): parts without a number are not alike
 _NOTHING = r"(?i)^\s*(?:[-\x{2013}\x{2014}._/]+|n\s*/\s*[av]|k\.\s*a\.?|b\s*/\s*d|s\s*/\s*[no])\s*$"
 _CODE = r"\b[PCBU][0-3][0-9A-F]{3}\b"
 # What stands behind a code that was not there, or is there no longer, in the languages served
@@ -84,7 +84,8 @@ def plain_cells(
 ) -> PlainCells:
     """Make one plain column from the raw cells (text; null or blank: not known)."""
     if not (column.pattern or column.values or target.kind in NUMBERS | TIMES):
-        return PlainCells(target.name, _told(raw) if target.name in _OF_PARTS else raw, raw)
+        cells = raw.str.replace(_NOTHING, "") if target.name in _OF_PARTS else raw
+        return PlainCells(target.name, cells, raw)
     if quick := _word_for_word(raw, column, target):
         return quick
     distinct, place = _distinct(raw)
@@ -94,14 +95,6 @@ def plain_cells(
         made.expected = None if made.expected is None else made.expected.gather(place)
         made.doubts = [replace(doubt, where=doubt.where.gather(place)) for doubt in made.doubts]
     return made
-
-
-def _told(raw: pl.Series) -> pl.Series:
-    """Empty the cells that say in a sign that nothing is named: parts of none are not alike."""
-    frame = raw.to_frame("cell")
-    return frame.select(
-        pl.when(~pl.col("cell").str.contains(_NOTHING)).then(pl.col("cell")).alias(raw.name)
-    ).to_series()
 
 
 def _word_for_word(raw: pl.Series, column: MapColumn, target: Target) -> PlainCells | None:

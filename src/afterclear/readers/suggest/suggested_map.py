@@ -69,7 +69,7 @@ from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
 from afterclear.readers.suggest.evidence.table_seen import Seen
-from afterclear.readers.suggest.shapes.row_kinds import kinds_of_rows
+from afterclear.readers.suggest.shapes.row_kinds import column_of_kinds, kinds_of_rows
 from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
 from afterclear.records import Delivery
@@ -139,10 +139,11 @@ def _by_kind(
 ) -> Decision | None:
     """Settle a table of several kinds of rows, each as a table of its own; None: it is of one."""
     seen, delivery, context = source
-    roles = settled(readings_of(whole))
-    kinds, missing = kinds_of_rows(seen, whole, roles, asker)
-    if not kinds:
+    naming = column_of_kinds(seen, whole)
+    if naming is None:
         return None
+    roles = settled(readings_of(whole))
+    kinds, missing = kinds_of_rows(seen, whole, naming, roles, asker)
     shared = _shared(whole, roles, (seen, context), asker)
     made: list[Decision] = []
     for kind in kinds:

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import polars as pl
+
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.mapped.map_tables import read_by_map
@@ -19,8 +21,6 @@ from afterclear.readers.suggest.evidence.table_seen import Seen
 from afterclear.readers.suggest.writing import written
 
 _MOST_PAGES = 50
-
-
 _About = tuple[SourceFile, HeadingWords, Known, ControlUnits]
 
 
@@ -31,38 +31,42 @@ def account_for(seen: Seen, decision: Decision, about: _About, asker: Asker) -> 
     """
     if asker.open or decision.missing:
         return
-    for each in list(decision.tables) if decision.part is not None else ():
-        _account_for_kind(each, (seen, decision), about, asker)
     account = _account(seen, decision, about, asker)
     if account is None:
         return
-    if decision.part is not None:
+    kinds = [(table, table.part) for table in decision.tables if table.part is not None]
+    if kinds:
+        for table, rows in kinds:
+            _ask_of_kind(account, table, rows)
         ask_lines_outside(account)
         return
-    ask_odd_cells(account)
-    ask_columns_aside(account)
-    ask_things_in_texts(account)
+    _ask_of_cells(account)
     ask_lines_outside(account)
     ask_sense(account)
 
 
-def _account_for_kind(
-    each: Decision, whole: tuple[Seen, Decision], about: _About, asker: Asker
-) -> None:
+def _ask_of_kind(whole: Account, table: Decision, rows: pl.DataFrame) -> None:
     """Account for the rows of one kind, as if they were a table of their own."""
-    if each.part is None:
-        return
-    seen, first = whole
-    alone = replace(each, more=[], missing=[])
-    asker.within = each.into
-    if account := _account(replace(seen, frame=each.part), alone, about, asker):
-        ask_odd_cells(account)
-        ask_columns_aside(account)
-        ask_things_in_texts(account)
-        ask_sense(account)
-    asker.within = ""
-    each.columns = alone.columns
-    first.missing += alone.missing
+    alone = replace(table, more=[], missing=[])
+    read = replace(
+        whole.read,
+        parts=tuple(part for part in whole.read.parts if part.table == table.into),
+        rejections=tuple(each for each in whole.read.rejections if each.table == table.into),
+    )
+    seen = replace(whole.seen, frame=rows)
+    own = replace(whole, seen=seen, decision=alone, read=read)
+    whole.asker.within = table.into
+    _ask_of_cells(own)
+    ask_sense(own)
+    whole.asker.within = ""
+    table.columns = alone.columns
+    whole.decision.missing += alone.missing
+
+
+def _ask_of_cells(account: Account) -> None:
+    ask_odd_cells(account)
+    ask_columns_aside(account)
+    ask_things_in_texts(account)
 
 
 def _account(seen: Seen, decision: Decision, about: _About, asker: Asker) -> Account | None:

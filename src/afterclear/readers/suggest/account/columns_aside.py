@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account, rows_left_out
+from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.columns.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.decisions.weekdays import days_of_week
 from afterclear.readers.suggest.writing import codes_patterns
@@ -169,17 +169,16 @@ def _ask_of_clearing(account: Account, profile: Profile) -> bool:
     places = [at for at, cell in enumerate(profile.cells) if cell in said]
     if not places or account.is_spoken_of(repr(profile.heading)):
         return False
-    account.ask_whether_fine(
+    account.ask_whether_so(
         f"aside:{profile.heading}",
-        worded(
+        lambda cell, heading: worded(
             "{cell!r} under {heading!r} speaks of clearing, and its row would be stored as a "
             "reading alone. Is the row right without it?",
-            cell=profile.cells[places[0]][:60],
-            heading=profile.heading,
+            cell=cell,
+            heading=heading,
         ),
-        worded("yes: it is so"),
-        account.rows_at(places, profile),
-        rows_left_out(profile.heading, profile.cells[places[0]]),
+        profile,
+        places,
     )
     return True
 

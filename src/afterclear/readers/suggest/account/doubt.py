@@ -1,8 +1,8 @@
 """What a file is held against, and the ways in which a doubt about it is asked."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -11,7 +11,7 @@ from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.columns.column_choice import Decision
+from afterclear.readers.suggest.columns.column_choice import Decision, one_of
 from afterclear.readers.suggest.columns.profiles import Known, Profile, profiles_of
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.evidence.source_file import SourceFile
@@ -33,14 +33,14 @@ class Instead:
     columns: tuple[str, ...] = ()  # plain columns
 
 
-def rows_left_out(heading: str, cell: str) -> Instead:
-    """Leave out the rows that have a cell."""
+def rows_left_out(heading: str, *cells: str) -> Instead:
+    """Leave out the rows that have one of some cells; the first is named."""
     means = worded(
         "nobody knows: rows with {cell!r} under {heading!r} are left out",
         heading=heading,
-        cell=cell,
+        cell=cells[0],
     )
-    return Instead(means, (heading, (cell,)))
+    return Instead(means, (heading, tuple(dict.fromkeys(cells))))
 
 
 @dataclass
@@ -55,7 +55,6 @@ class Account:
     units: ControlUnits
     asker: Asker
     read: ReadFile
-    dropped: set[int] = field(default_factory=set)  # rows of the table that were left out here
 
     @cached_property
     def profiles(self) -> list[Profile]:
@@ -157,6 +156,22 @@ class Account:
             for table in self.tables:
                 table.columns = [t for t in table.columns if t.column not in instead.columns]
 
+    def ask_whether_so(
+        self, key: str, text: Callable[[str, str], str], profile: Profile, places: Sequence[int]
+    ) -> None:
+        """Ask whether some cells are as they would be taken; else their rows may be left out.
+
+        ``text``: the question, of the first of the cells and the heading.
+        """
+        heading, cells = profile.heading, [profile.cells[at] for at in places]
+        self.ask_whether_fine(
+            key,
+            text(cells[0][:60], heading),
+            worded("yes: it is so"),
+            self.rows_at(places, profile),
+            rows_left_out(heading, *cells),
+        )
+
     def ask_whether_rows_count(
         self, key: str, text: str, profile: Profile, places: Sequence[int]
     ) -> None:
@@ -174,8 +189,7 @@ class Account:
 
     def _leave_out(self, heading: str, cells: Sequence[str]) -> None:
         """Leave out the rows that have one of some cells under a heading."""
-        words = "|".join(map(re.escape, dict.fromkeys(cells)))
-        own = {heading: f"^\\s*(?:{words})\\s*$"}
+        own = {heading: one_of(cells)}
         for table in self.tables:
             table.table_keys["drop_where"] = _with(table.table_keys.get("drop_where"), own)
 

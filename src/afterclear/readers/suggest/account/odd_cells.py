@@ -8,13 +8,15 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from afterclear.catalogue.folded_words import words_of
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import Worded, worded
 from afterclear.plain import TABLES
+from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
+from afterclear.readers.suggest.account.doubt import WHOSE, Account
 from afterclear.readers.suggest.account.named_things import Thing, things_in
 from afterclear.readers.suggest.columns.profiles import (
     Profile,
@@ -46,13 +48,24 @@ class _Odd:
     text: Callable[[str, str], Worded]  # of cell and heading
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Column:
     """A column that is used: for what, and its cells."""
 
     account: Account
     name: str  # of the plain column
     profile: Profile
+
+    @cached_property
+    def with_code(self) -> list[str]:
+        """Its values that hold a code of a standard."""
+        return [value for value in self.profile.values if code_words(value)]
+
+    @cached_property
+    def with_more(self) -> frozenset[str]:
+        """Its values that hold one such code, and words beside it."""
+        words = self.account.words
+        return frozenset(value for value in self.with_code if _has_words_beside(value, words))
 
 
 def ask_odd_cells(account: Account) -> None:
@@ -67,16 +80,9 @@ def ask_odd_cells(account: Account) -> None:
             cells = column.profile.cells
             places = [at for at, cell in enumerate(cells) if cell in odd]
             places = [at for at in places if numbers[at] in account.lines - account.remarks]
-            heading = column.profile.heading
             if not places or account.is_spoken_of(f"{cells[places[0]]!r}"):
                 continue
-            account.ask_whether_fine(
-                f"sense:{kind.key}",
-                kind.text(cells[places[0]][:60], heading),
-                worded("yes: it is so"),
-                account.rows_at(places, column.profile),
-                _without(heading, [cells[at] for at in places]),
-            )
+            account.ask_whether_so(f"sense:{kind.key}", kind.text, column.profile, places)
             break
 
 
@@ -91,11 +97,6 @@ def _used(account: Account) -> Iterator[_Column]:
     if account.decision.into == "repairs":
         used = {heading for own in met.values() for heading in own}
         yield from (_Column(account, _ASIDE, p) for h, p in by_name.items() if h not in used)
-
-
-def _without(heading: str, cells: list[str]) -> Instead:
-    means = rows_left_out(heading, cells[0]).means
-    return Instead(means, (heading, tuple(dict.fromkeys(cells))))
 
 
 def _says_as_above(cell: str, column: _Column) -> bool:
@@ -185,16 +186,14 @@ def _is_of_clearing(cell: str, column: _Column) -> bool:
 
 def _is_more_than_code(cell: str, column: _Column) -> bool:
     """Find a code with words beside it where others stand alone: *old*, a date, another car."""
-    values = column.profile.values
-    fuller = [v for v in values if _words_beside(v, column)]
-    alone = len([v for v in values if code_words(v)]) - len(fuller)
-    is_rare = alone >= _ENOUGH and len(fuller) <= max(1, _RARE * len(values))
-    return is_rare and cell in fuller
+    n_fuller = len(column.with_more)
+    is_usual = n_fuller > max(1, _RARE * len(column.profile.values))
+    return cell in column.with_more and not is_usual and len(column.with_code) - n_fuller >= _ENOUGH
 
 
-def _words_beside(cell: str, column: _Column) -> bool:
+def _has_words_beside(cell: str, words: HeadingWords) -> bool:
     """Whether a cell has words beside its one code that are no status and no failure type."""
-    codes, words = code_words(cell), column.account.words
+    codes = code_words(cell)
     if len(codes) != 1:
         return False
     beside = [w for w in re.split(r"[\s()\[\]:;,]+", cell) if w and w not in codes]
@@ -212,12 +211,12 @@ def _is_longer_name(cell: str, column: _Column) -> bool:
 
 def _is_no_code(cell: str, column: _Column) -> bool:
     """Find what is no code of a standard where nearly all others are."""
-    words, others = column.account.words, [v for v in column.profile.values if v != cell]
-    says_more = is_none_word(cell) or is_silent_word(cell, words) or words.of_word("status", cell)
-    if code_words(cell) or says_more or _says_as_above(cell, column):
+    words, n_standard = column.account.words, len(column.with_code)
+    n_others = len(column.profile.values) - 1
+    if n_standard < max(_ENOUGH, (1 - _RARE) * n_others) or code_words(cell):
         return False
-    standard = sum(bool(code_words(v)) for v in others)
-    return standard >= _ENOUGH and standard >= (1 - _RARE) * len(others)
+    says_more = is_none_word(cell) or is_silent_word(cell, words) or words.of_word("status", cell)
+    return not (says_more or _says_as_above(cell, column))
 
 
 def _is_usual(mark: str, column: _Column) -> bool:
@@ -375,17 +374,16 @@ def ask_things_in_texts(account: Account) -> None:
         places = [at for at, c in enumerate(profile.cells) if names_another(c, numbers[at])]
         if not places or account.is_spoken_of(repr(profile.heading)):
             continue
-        account.ask_whether_fine(
+        account.ask_whether_so(
             f"aside:{profile.heading}",
-            worded(
+            lambda cell, heading: worded(
                 "{cell!r} under {heading!r} names another code or vehicle than its row is "
                 "stored with. Is the row right without it?",
-                cell=profile.cells[places[0]][:60],
-                heading=profile.heading,
+                cell=cell,
+                heading=heading,
             ),
-            worded("yes: it is so"),
-            account.rows_at(places, profile),
-            _without(profile.heading, [profile.cells[at] for at in places]),
+            profile,
+            places,
         )
 
 

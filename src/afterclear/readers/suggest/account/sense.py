@@ -248,18 +248,8 @@ def _code_denied(account: Account) -> Iterator[Finding]:
     for row in account.stored:
         if row["_into"] != "scans" or not row.get("code"):
             continue
-        text, unit = (str(row.get(name) or "") for name in ("description", "ecu"))
-        denied = next(
-            (
-                t
-                for t, is_so in (
-                    (text, is_none_word(text)),
-                    (unit, says_silence(unit, account.words)),
-                )
-                if t and is_so
-            ),
-            "",
-        )
+        text, unit = str(row.get("description") or ""), str(row.get("ecu") or "")
+        denied = text if is_none_word(text) else unit if says_silence(unit, account.words) else ""
         if denied:
             yield Finding(
                 "code-denied",

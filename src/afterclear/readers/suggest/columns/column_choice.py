@@ -1,6 +1,7 @@
 """What is taken for each plain column, and how it is shown: the parts of a decision."""
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import polars as pl
@@ -36,6 +37,11 @@ BLANKS = {
     ),
     *("nieznane", "brak", "b/d", "bd", "xxx", "nan", "."),
 }
+
+
+def one_of(cells: Iterable[str]) -> str:
+    """Write the pattern of cells that are one of some texts, blanks around it aside."""
+    return f"^\\s*(?:{'|'.join(map(re.escape, dict.fromkeys(cells)))})\\s*$"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ of them belongs to the others.  Without such a column the rows do not differ, an
 one kind (``decisions/other_rows.py``).
 """
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +13,7 @@ import polars as pl
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.columns.code_columns import side_by_side
+from afterclear.readers.suggest.columns.column_choice import one_of
 from afterclear.readers.suggest.columns.profiles import Profile, has_code
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.columns.readings import Reading
@@ -43,8 +43,7 @@ class KindOfRows:
 
     def keys(self, own: Mapping[str, object]) -> dict[str, object]:
         """Add to a table's keys in the map which rows are its own."""
-        only = f"^\\s*(?:{'|'.join(map(re.escape, self.words))})\\s*$"
-        keys = {**own, "keep_where": {self.heading: only}}
+        keys = {**own, "keep_where": {self.heading: one_of(self.words)}}
         drops = own.get("drop_where")
         if self.but:
             others = drops if isinstance(drops, Mapping) else {}
@@ -53,15 +52,12 @@ class KindOfRows:
 
 
 def kinds_of_rows(
-    seen: Seen, sight: Sight, roles: Mapping[str, Reading], asker: Asker
+    seen: Seen, sight: Sight, profile: Profile, roles: Mapping[str, Reading], asker: Asker
 ) -> tuple[list[KindOfRows], list[str]]:
-    """Part a table's rows by a column that names their kinds; none: it has no such column.
+    """Part a table's rows by the column that names their kinds.
 
     Also gives what is missing before the rows can be taken.
     """
-    profile = _naming(sight) if seen.kind != "text" else None
-    if profile is None:
-        return [], []
     told = {v: _table_of(sight.words, v) for v in profile.values}
     tables = [t for t in _TABLES.values() if t in told.values()]
     words = {t: tuple(v for v, own in told.items() if own == t) for t in tables}
@@ -81,9 +77,9 @@ def _table_of(words: HeadingWords, value: str) -> str:
     return _TABLES.get(words.of_word("row_kind", value) or "", "")
 
 
-def _naming(sight: Sight) -> Profile | None:
+def column_of_kinds(seen: Seen, sight: Sight) -> Profile | None:
     """Find the column of kinds: repairs and another one, with columns that only one kind fills."""
-    for profile in sight.profiles:
+    for profile in sight.profiles if seen.kind != "text" else ():
         told = {v: _table_of(sight.words, v) for v in profile.values[: _MOST + 1]}
         tables = {table for table in told.values() if table}
         is_of_kinds = "repairs" in tables and len(tables) > 1 and len(told) <= _MOST
