@@ -40,12 +40,12 @@ def known_fleet(n: int) -> Known:
 
 
 def write_readings(path: Path, n_rows: int) -> None:
-    """Write readings of 300 vehicles, each with a remark."""
+    """Write readings of 300 vehicles, each with a remark; codes are of thousands of kinds."""
     with path.open("w", encoding="utf-8") as file:
         file.write("Vehicle;Date;Odometer km;Module;DTC;Status;Remarks\n")
         file.writelines(
-            f"V{n % 300:05d};2026-0{n % 9 + 1}-1{n % 9};{40_000 + 7 * n};Engine;P0{300 + n % 12};"
-            f"stored;driver said it jerks when cold {n}\n"
+            f"V{n % 300:05d};2026-0{n % 9 + 1}-1{n % 9};{40_000 + 7 * n};Engine;"
+            f"P{n % 4}{100 + n % 899};stored;driver said it jerks when cold {n}\n"
             for n in range(n_rows)
         )
 
