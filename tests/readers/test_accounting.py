@@ -170,8 +170,11 @@ def with_cell(heading: str, cell: str) -> str:
         ("DTC", "P017x", ["sense:no-code"]),
         ("DTC", "2", ["sense:no-code"]),
         ("DTC", "no fault", []),
-        ("DTC", "no response", []),
+        ("DTC", "no response", ["sense:silent-with-status"]),  # and stored
+        ("DTC", "P0171/2", ["sense:more-than-code"]),
         ("Module", "Moteur ne répond pas", ["sense:code-denied"]),
+        ("Module", "Engine: bad", ["sense:more-than-unit"]),
+        ("Module", "all units", ["sense:code-of-all"]),
         ("Module", "Engine (2)", []),
         ("Status", "", []),
     ],
@@ -221,22 +224,57 @@ ORDERS = (
         ("A-2", "KV 12", ["sense:longer-name"]),
         ("IC-12", "IC-12b", []),
         ("IC-12", "-", []),
+        ("A-2", "A-1", ["sense:order-of-two"]),
+        ("Coil replaced", "see A-1", ["sense:as-above"]),
+        ("Coil replaced", "voir A-1", ["sense:as-above"]),
+        ("Coil replaced", "Seepage cured", []),
+        ("Coil replaced", "Check coil?", ["sense:doubted"]),
+        ("Coil replaced", "Worn? Coil replaced", []),
     ],
 )
-def test_a_number_of_more_words_than_all_others_is_asked_about(
+def test_a_cell_of_an_order_unlike_all_others_is_asked_about(
     tmp_path: Path, words: HeadingWords, was: str, cell: str, asked: list[str]
 ) -> None:
     text = "\n".join(ORDERS).replace(was, cell)
     assert keys(suggest(tmp_path, text + "\n", words)) == asked
 
 
-@pytest.mark.parametrize("text", ["kein Fehler", "no fault", "aucun défaut", "sin averías"])
+@pytest.mark.parametrize(
+    ("code", "text", "asked"),
+    [
+        *(
+            ("C0035", text, ["sense:code-denied"])
+            for text in ("kein Fehler", "no fault", "aucun défaut", "sin averías", "no response")
+        ),
+        ("C0035", "Eintrag falsch", ["aside:Description"]),
+        ("C0035", "---", []),  # nothing is written
+        ("U0121", "no response", []),  # the code says so itself
+    ],
+)
 def test_a_code_whose_row_says_that_there_is_none_is_asked_about(
-    tmp_path: Path, words: HeadingWords, text: str
+    tmp_path: Path, words: HeadingWords, code: str, text: str, asked: list[str]
 ) -> None:
-    rows = f"V-01,2026-03-11,Engine,P0301,Misfire\nV-02,2026-03-12,ABS,C0035,{text}\n"
+    rows = f"V-01,2026-03-11,Engine,P0301,Misfire\nV-02,2026-03-12,ABS,{code},{text}\n"
     found = suggest(tmp_path, "Vehicle,Date,Module,DTC,Description\n" + rows, words)
-    assert keys(found) == ["sense:code-denied"]
+    assert keys(found) == asked
+
+
+@pytest.mark.parametrize("mark", ["x", "?", "see overleaf"])
+def test_a_mark_under_no_heading_is_asked_about(
+    tmp_path: Path, words: HeadingWords, mark: str
+) -> None:
+    lines = [f"{line},{mark if n == 2 else ''}" for n, line in enumerate(SCANS)]
+    assert keys(suggest(tmp_path, "\n".join(lines) + "\n", words)) == ["aside:column 7"]
+
+
+def test_one_row_without_what_the_others_say_again_is_asked_about(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    same = "V-02,2026-03-16,51790,ABS,C0040,stored"
+    more = ",,,Gearbox,P0700,stored"
+    assert keys(suggest(tmp_path, "\n".join([*SCANS, more]) + "\n", words)) == []
+    told = "\n".join([*SCANS, same, more]) + "\n"
+    assert keys(suggest(tmp_path, told, words)) == ["blank-vehicle"]
 
 
 def test_where_codes_stand_with_words_in_many_rows_words_are_their_text(

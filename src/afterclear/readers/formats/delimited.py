@@ -261,7 +261,8 @@ def _slow(body: str, begin: _Begin, spec: MapTable, how: ImportMap, where: str) 
         grid[:0] = [*begin.rows_above, begin.header]
     headed = len(begin.rows_above) + 1 if begin.header else 0
     again = replace(spec, header=headed, header_has=(), until=None, header_rows=1)
-    table = table_of_grid(grid, again, where, fill_short=how.short_rows == "fill")
+    fill = how.short_rows == "fill"
+    table = table_of_grid(grid, again, where, fill_short=fill, nameless=True)  # as the fast way
     table.rejections += refused
     return table
 

@@ -28,10 +28,13 @@ STRUCK_OUT = (
 Grid = Sequence[tuple[int, Cells]]  # (line, cells), in the file's order
 
 
-def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -> SourceTable:
+def table_of_grid(
+    grid: Grid, spec: MapTable, where: str, *, fill_short: bool, nameless: bool = False
+) -> SourceTable:
     """Take one table out of a grid, with every row of it in one of its parts.
 
     ``fill_short``: rows with fewer cells than headings are filled with nothing, not refused.
+    ``nameless``: blank cells after the last heading are columns as others are.
 
     Raises:
         RefusedFileError: its headings are not there.
@@ -44,7 +47,8 @@ def table_of_grid(grid: Grid, spec: MapTable, where: str, *, fill_short: bool) -
         headed = [cells for _, cells in grid[at : at + spec.header_rows]]
         headings = headed[0] if len(headed) == 1 else joined_headings(headed)
     names = list(spec.names) or unique_headings(headings)
-    while names and at >= 0 and not spec.names and _is_nameless(headings, len(names) - 1):
+    is_cut = at >= 0 and not (spec.names or nameless)
+    while names and is_cut and _is_nameless(headings, len(names) - 1):
         names.pop()  # blank cells after the last heading
     groups = GroupLines(spec.group, names, where)
     for _, cells in grid[: max(at, 0)]:

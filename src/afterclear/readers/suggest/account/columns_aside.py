@@ -16,6 +16,7 @@ _SHORT = 16  # letters of such a word
 _LIKELY = 0.8
 _HALF = 0.5
 _BOTH = 2
+_MARKS = "?!*\u2713\u2714\u2717\u2718\u00d7"  # a tick, a cross; a dash says nothing
 # Roles of columns on which no row's meaning depends ...
 _HARMLESS = frozenset(
     [
@@ -259,7 +260,7 @@ def _missed_of_vehicle(account: Account, profile: Profile, filled: set[str]) -> 
 
 def _may_part_rows(account: Account, profile: Profile) -> bool:
     """Whether a column of a few short words may say of what kind its rows are."""
-    values = [v for v in profile.values if any(map(str.isalnum, v))]
+    values = [v for v in profile.values if any(ch.isalnum() or ch in _MARKS for ch in v)]
     is_same = len(set(profile.cells)) == 1  # what every row says parts none from another
     if not values or is_same or len(values) > _FEW or any(len(v) > _SHORT for v in values):
         return False

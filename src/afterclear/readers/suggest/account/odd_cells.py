@@ -31,11 +31,13 @@ _BETWEEN = re.compile(r"\s*[/,;+&\n]\s*|\s+(?:und|and|et|y|i|oder|or|ou|o|lub)\s
 _RARE = 0.2  # share of a column's cells
 _BOTH = 2
 _ENOUGH = 3  # codes by which others are judged
+_A_HINT = 3  # words of a cell that only says where to look
 _FAILURE_TYPE = re.compile(r"(?:0x)?[0-9A-F]{2}", re.IGNORECASE)
 _ASIDE = ""  # in the place of a plain column: none is filled from it
 _NAMES = frozenset({"vehicle_id", "ecu", "part_number", "repair_id", "code"})
 _SHORT = _NAMES | {"status", "odometer_km", *("scanned_at", "cleared_at", "repaired_at")}
-_WORDS = _SHORT | {"notes", "description", "action", "position", "part_brand"}
+_SAID = frozenset({"notes", "action"})
+_WORDS = _SHORT | _SAID | {"description", "position", "part_brand"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +103,19 @@ def _used(account: Account) -> Iterator[_Column]:
 
 def _says_as_above(cell: str, column: _Column) -> bool:
     """Find ditto marks and words: which cell they repeat is not in the cell."""
-    if _REPEATED.fullmatch(cell):
-        return True
-    return bool(words_of(cell)) and column.account.words.of_word("cell", cell) == "as_above"
+    told = words_of(cell)
+    if not told:
+        return bool(_REPEATED.fullmatch(cell))
+    words = column.account.words
+    begin = (" ".join(told[:n]) for n in range(1, len(told)))
+    is_other = len(told) <= _A_HINT and any(words.of_word("refers", each) for each in begin)
+    return is_other or words.of_word("cell", cell) == "as_above"
 
 
 def _doubts_itself(cell: str, column: _Column) -> bool:
     """Find a question mark behind a value; alone it says that nothing is known."""
+    if column.name in _SAID and not cell.endswith("?"):
+        return False  # a sentence may ask and answer
     return "?" in cell and any(map(str.isalnum, cell)) and not _is_usual("?", column)
 
 
@@ -177,6 +185,14 @@ def _is_no_unit(cell: str, column: _Column) -> bool:
     return bool(named) and account.units.named(cell) is None
 
 
+def _is_said_of_unit(cell: str, column: _Column) -> bool:
+    """Find a unit with a colon and more behind it, where no other is written so."""
+    others = [v for v in column.profile.values if v != cell]
+    unit, colon, said = cell.partition(":")
+    is_told = bool(colon) and bool(said.strip()) and column.account.units.named(unit) is not None
+    return is_told and len(others) >= _ENOUGH and not any(":" in v for v in others)
+
+
 def _is_of_clearing(cell: str, column: _Column) -> bool:
     """Find a word of clearing where other rows say what was done to a part."""
     account = column.account
@@ -196,6 +212,8 @@ def _has_words_beside(cell: str, words: HeadingWords) -> bool:
     codes = code_words(cell)
     if len(codes) != 1:
         return False
+    if "/" in codes[0]:
+        return True  # a number of the maker's for a kind of the fault, or *one of two*
     beside = [w for w in re.split(r"[\s()\[\]:;,]+", cell) if w and w not in codes]
     told = " ".join(w for w in beside if not _FAILURE_TYPE.fullmatch(w))
     return any(map(str.isalnum, told)) and not (
@@ -238,7 +256,7 @@ _KINDS = (
     ),
     _Odd(
         "doubted",
-        _SHORT,
+        _SHORT | _SAID,
         _doubts_itself,
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} has a question mark. Is it certain?",
@@ -297,6 +315,17 @@ _KINDS = (
         lambda cell, heading: worded(
             "{cell!r} under {heading!r} is no control unit that is known. Is it one, and not all "
             "of a vehicle's?",
+            cell=cell,
+            heading=heading,
+        ),
+    ),
+    _Odd(
+        "more-than-unit",
+        frozenset({"ecu"}),
+        _is_said_of_unit,
+        lambda cell, heading: worded(
+            "{cell!r} under {heading!r} names a control unit and says something of it, which no "
+            "other does. Is all of it the unit's name?",
             cell=cell,
             heading=heading,
         ),

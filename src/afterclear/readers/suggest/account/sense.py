@@ -13,7 +13,7 @@ from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
-from afterclear.readers.suggest.columns.profiles import is_none_word, says_silence
+from afterclear.readers.suggest.columns.profiles import is_none_word, is_silent_word, says_silence
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
@@ -249,8 +249,18 @@ def _code_denied(account: Account) -> Iterator[Finding]:
         if row["_into"] != "scans" or not row.get("code"):
             continue
         text, unit = str(row.get("description") or ""), str(row.get("ecu") or "")
-        denied = text if is_none_word(text) else unit if says_silence(unit, account.words) else ""
-        if denied:
+        is_lost = str(row["code"]).startswith("U")  # such a code says that a unit is silent
+        if denied := next(
+            filter(
+                None,
+                [
+                    text if _denies_faults(text) else "",
+                    unit if says_silence(unit, account.words) else "",
+                    text if is_silent_word(text, account.words) and not is_lost else "",
+                ],
+            ),
+            "",
+        ):
             yield Finding(
                 "code-denied",
                 worded(
@@ -260,6 +270,66 @@ def _code_denied(account: Account) -> Iterator[Finding]:
                 ),
                 (row["_line"],),
             )
+
+
+def _silent_with_status(account: Account) -> Iterator[Finding]:
+    """Find a unit that did not answer, and yet tells how far a fault of its is confirmed."""
+    for row in account.stored:
+        if row.get("ecu_response") == "no_answer" and row.get("status"):
+            yield Finding(
+                "silent-with-status",
+                worded(
+                    "The unit {unit!r} did not answer, and its row has a fault's status. Did it "
+                    "not?",
+                    unit=str(row.get("ecu") or ""),
+                ),
+                (row["_line"],),
+            )
+
+
+def _code_of_all(account: Account) -> Iterator[Finding]:
+    """Find a code that would be stored for *all units*, where others have units of their own."""
+    rows = [row for row in account.stored if row["_into"] == "scans" and row.get("ecu")]
+    all_units = {u for row in rows if _means_all(u := str(row["ecu"]), account)}
+    if all_units == {str(row["ecu"]) for row in rows}:
+        return
+    for row in rows:
+        if row.get("code") and str(row["ecu"]) in all_units:
+            yield Finding(
+                "code-of-all",
+                worded(
+                    "The code {code!r} would be stored for a unit called {unit!r}. Is it one unit?",
+                    code=str(row["code"]),
+                    unit=str(row["ecu"]),
+                ),
+                (row["_line"],),
+            )
+
+
+def _means_all(unit: str, account: Account) -> bool:
+    return account.words.of_word("ecu", unit) == "all"
+
+
+def _order_of_two(account: Account) -> Iterator[Finding]:
+    """Find one order's number on two vehicles, where nearly every other is of one."""
+    whose: defaultdict[str, dict[str, int]] = defaultdict(dict)
+    for row in account.stored:
+        if row["_into"] == "repairs" and row.get("repair_id") and _whose(row):
+            whose[str(row["repair_id"])].setdefault(_whose(row), row["_line"])
+    shared = {order: lines for order, lines in whose.items() if len(lines) > 1}
+    if len(shared) > max(1, _FEW * len(whose)):
+        return  # a collective order
+    for order, lines in shared.items():
+        yield Finding(
+            "order-of-two",
+            worded("The order {order!r} is told of two vehicles. Is it of both?", order=order),
+            tuple(lines.values()),
+        )
+
+
+def _denies_faults(text: str) -> bool:
+    """Whether a text says in words that there is none; a dash says that nothing is written."""
+    return is_none_word(text) and any(map(str.isalpha, text))
 
 
 def _says_clean(text: str, account: Account) -> bool:
@@ -375,5 +445,6 @@ _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
     *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
     _clean_unsaid,
     _code_denied,
+    *(_silent_with_status, _code_of_all, _order_of_two),
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )

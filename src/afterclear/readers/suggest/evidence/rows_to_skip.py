@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 
 import polars as pl
 
@@ -16,6 +17,7 @@ from afterclear.readers.suggest.evidence.table_seen import Seen
 
 _ENOUGH = 3  # rows, that a first one can be told from the others
 _SENTENCE = 4  # words
+_FEW = 0.1  # share of rows
 _REMARK = "# "  # common practice, no source
 # Given only in the first row of a vehicle's reading or of an order.
 _TOLD_ONCE = (
@@ -127,7 +129,7 @@ def _going_on(f: Filling, blank: list[int]) -> Decided | None:
     says = [f.profile(r).cells for r in _SAID if f.has(r)]
     told = [f.profile(r).cells for r in ("when", "time_of_day", "km") if f.has(r)]
     numbers = [f.profile(r).cells for r in ("repair_id", "scan_id") if f.has(r)]
-    if not f.has("when"):
+    if not f.has("when") or _is_slip(f, blank):
         return None
     for at in blank:
         above = next(n for n in range(at - 1, -1, -1) if n not in blank)
@@ -137,6 +139,14 @@ def _going_on(f: Filling, blank: list[int]) -> Decided | None:
         if is_other or not any(cells[at] for cells in says) or not (is_bare or is_same):
             return None
     return Decided("above", worded("they tell no time and distance but those above them"))
+
+
+def _is_slip(f: Filling, blank: Sequence[int]) -> bool:
+    """Whether few rows leave out what the others say again for each row of one reading."""
+    named = [role for role in (whose(f.roles), "when", "km") if role and f.has(role)]
+    keys = list(zip(*(f.profile(role).cells for role in named), strict=True))
+    is_told_again = any(a == b and all(a) for a, b in pairwise(keys))
+    return is_told_again and len(blank) <= max(1, _FEW * f.n_rows)
 
 
 def whose_blank_rows(filling: Filling) -> None:

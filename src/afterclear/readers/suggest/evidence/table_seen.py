@@ -55,7 +55,8 @@ def of_grid(
     n_rows = 2 if _is_group_row(grid, at, words) else 1
     at -= n_rows - 1
     spec = MapTable(into="scans", header=at + 1, header_has=(), header_rows=n_rows, columns={})
-    table = table_of_grid(grid, spec, "the file", fill_short=True)
+    is_text = kind == "delimited"  # whose reader keeps what stands under no heading
+    table = table_of_grid(grid, spec, "the file", fill_short=True, nameless=is_text)
     headings = grid[at + n_rows - 1][1]
     has = [c for c in headings if c and c.strip()]
     unique = [c for c in has if has.count(c) == 1]
