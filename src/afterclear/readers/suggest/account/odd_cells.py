@@ -108,7 +108,8 @@ def _says_as_above(cell: str, column: _Column) -> bool:
         return bool(_REPEATED.fullmatch(cell))
     words = column.account.words
     begin = (" ".join(told[:n]) for n in range(1, len(told)))
-    is_other = len(told) <= _A_HINT and any(words.of_word("refers", each) for each in begin)
+    is_hint = column.name in _SAID and len(told) <= _A_HINT  # VER-12 is a number
+    is_other = is_hint and any(words.of_word("refers", each) for each in begin)
     return is_other or words.of_word("cell", cell) == "as_above"
 
 

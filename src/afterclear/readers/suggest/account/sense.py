@@ -314,7 +314,7 @@ def _order_of_two(account: Account) -> Iterator[Finding]:
     """Find one order's number on two vehicles, where nearly every other is of one."""
     whose: defaultdict[str, dict[str, int]] = defaultdict(dict)
     for row in account.stored:
-        if row["_into"] == "repairs" and row.get("repair_id") and _whose(row):
+        if row["_into"] == "repairs" and row.get("repair_id") and _whose(row) and _when(row):
             whose[str(row["repair_id"])].setdefault(_whose(row), row["_line"])
     shared = {order: lines for order, lines in whose.items() if len(lines) > 1}
     if len(shared) > max(1, _FEW * len(whose)):
