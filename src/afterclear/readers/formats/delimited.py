@@ -224,7 +224,6 @@ def _has_short_rows(
 
 
 def _leave_out_totals(table: SourceTable, totals: str | None) -> None:
-    # of the table's own columns: blank cells after the last heading are none
     names = [name for name in table.frame.columns if name != LINE]
     if totals is None or not names:
         return
