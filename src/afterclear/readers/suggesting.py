@@ -10,11 +10,12 @@ from afterclear.readers.suggest.columns.column_choice import Decision
 from afterclear.readers.suggest.columns.questions import Asker, Choice, Question
 from afterclear.readers.suggest.decisions.picked import said_and_picked
 from afterclear.readers.suggest.evidence.days_in_part import with_whole_days
-from afterclear.readers.suggest.evidence.find_table import looked_at
+from afterclear.readers.suggest.evidence.find_table import in_nested, looked_at
 from afterclear.readers.suggest.evidence.group_heads import with_groups
 from afterclear.readers.suggest.evidence.rows_to_skip import leave_out
 from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import Seen
+from afterclear.readers.suggest.shapes.two_sides import joined, sides_of
 from afterclear.readers.suggest.suggested_map import Context, decide
 from afterclear.readers.suggest.telling import ColumnTold, SourceRow, first_rows, told_columns
 from afterclear.readers.suggest.writing import written
@@ -106,12 +107,27 @@ def _may_help(
 
 def _decided(source: SourceFile, context: Context, asker: Asker) -> tuple[Asker, Seen, Decision]:
     seen = looked_at(source, context.words, context.units, asker)
+    sides = [] if seen.tree is None else sides_of(seen.tree, context.words)
+    if not sides:
+        return asker, seen, _of_table(seen, source, context, asker)
+    made = []
+    for side in sides:
+        asker.within = side.name
+        own = in_nested(seen.kind, side.tree, source.name, context.units)
+        made.append((side, own, _of_table(own, source, context, asker, side.table)))
+    asker.within = ""
+    return asker, made[0][1], joined(made, source.name)
+
+
+def _of_table(
+    seen: Seen, source: SourceFile, context: Context, asker: Asker, into: str = ""
+) -> Decision:
     with_groups(seen, context.words, context.known)
     leave_out(seen)
     with_whole_days(seen, context.words, asker)
-    decision = decide(seen, source.delivery, context, asker)
+    decision = decide(seen, source.delivery, context, asker, into)
     account_for(seen, decision, (source, context.words, context.known, context.units), asker)
-    return asker, seen, decision
+    return decision
 
 
 def suggestion_of(answer: Mapping[str, Any]) -> Suggestion:

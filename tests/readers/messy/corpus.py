@@ -17,6 +17,7 @@ from tests.readers.messy import (
     printed,
     second_look,
     seventh_look,
+    sixteenth_look,
     sixth_look,
     strangers,
     tenth_look,
@@ -39,6 +40,7 @@ NOT_READ = {
     "rectificativa.csv": "an invoice that takes another back",
     "przestawna.csv": "vehicles as headings",
     "que_se_borro.csv": "free words say what was cleared, and that it failed",
+    "passages_avant_apres.json": "one time for what was read before a clearing and after it",
     "steuergeraete_zwei.csv": "fewer columns of units than of codes",
 }
 
@@ -66,3 +68,4 @@ def all_files() -> Iterator[Messy]:
     yield from thirteenth_look.all_files()
     yield from fourteenth_look.all_files()
     yield from fifteenth_look.all_files()
+    yield from sixteenth_look.all_files()

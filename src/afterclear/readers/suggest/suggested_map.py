@@ -104,8 +104,10 @@ class Context:
         return Catalogue.load(self.tables).places_of(code)
 
 
-def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> Decision:
-    """Settle a table's columns.
+def decide(
+    seen: Seen, delivery: Delivery, context: Context, asker: Asker, into: str = ""
+) -> Decision:
+    """Settle a table's columns; ``into``: its plain table, where that is told already.
 
     Raises:
         RefusedFileError: a person said that nothing of the file is to be loaded.
@@ -116,6 +118,8 @@ def decide(seen: Seen, delivery: Delivery, context: Context, asker: Asker) -> De
     picks = picks_of(asker.answers, [p.heading for p in profiles])
     whole = sight_of(profiles, context)
     source = (seen, delivery, context)
+    if into:
+        return _decided(whole, source, picks, asker, (Into(into, "as told", {}), None))
     if (kinds := _by_kind(whole, source, picks, asker)) is not None:
         return kinds
     groups = side_groups(whole)
@@ -181,7 +185,7 @@ def _decided(
     source: tuple[Seen, Delivery, Context],
     picks: Mapping[str, str],
     asker: Asker,
-    known: tuple[Into, "_Shared"] | None = None,
+    known: tuple[Into, "_Shared | None"] | None = None,
 ) -> Decision:
     """Settle the columns of one table; ``whole``: those that are its own, also passed over.
 
@@ -193,7 +197,7 @@ def _decided(
     wide = side_by_side(sight)
     readings = readings_with(picks, readings_of(sight), sight)
     readings = [r for r in readings if not _is_wide(r, wide)]
-    if seen.kind in {"json", "xml"}:
+    if seen.kind in {"json", "xml"} and not (known and known[0].table == "clears"):
         readings = not_of_clearing(readings, sight)
     roles = settled(readings)
     title = f"{delivery.name}\n{seen.title}"

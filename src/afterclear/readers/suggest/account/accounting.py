@@ -8,6 +8,7 @@ from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError
 from afterclear.readers.mapped.map_tables import read_by_map
 from afterclear.readers.maps.heading_words import HeadingWords
+from afterclear.readers.suggest.account.codes_aside import ask_codes_aside, ask_null_lists
 from afterclear.readers.suggest.account.columns_aside import ask_columns_aside
 from afterclear.readers.suggest.account.doubt import Account
 from afterclear.readers.suggest.account.lines_outside import ask_lines_outside
@@ -34,6 +35,8 @@ def account_for(seen: Seen, decision: Decision, about: _About, asker: Asker) -> 
     account = _account(seen, decision, about, asker)
     if account is None:
         return
+    ask_codes_aside(account)
+    ask_null_lists(account)
     kinds = [(table, table.part) for table in decision.tables if table.part is not None]
     if kinds:
         for table, rows in kinds:

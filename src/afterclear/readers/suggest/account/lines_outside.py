@@ -59,7 +59,8 @@ def _outside(account: Account) -> Iterator[SourceLine]:
     rows = (account.lines | set(seen.frame[LINE].to_list())) - account.remarks
     is_tree = seen.kind in {"json", "xml"}
     sheets = set(seen.sheets)
-    lines = list(source_lines(account.source, str(seen.keys.get("encoding", "detect"))))
+    encoding = str(seen.keys.get("encoding", "detect"))
+    lines = list(source_lines(account.source, encoding, seen.tree))
     bag = _bag(account)
     for line in lines:
         if not any(map(str.isalnum, line.text)):
@@ -70,7 +71,7 @@ def _outside(account: Account) -> Iterator[SourceLine]:
         if not is_tree and is_of_table and line.number in rows:
             continue
         is_told = account.is_spoken_of(line.text, f"sheet {line.place!r} " if line.place else "")
-        if is_told or _is_heading(line.text, names):
+        if is_told or _is_asked_of(account, line.place) or _is_heading(line.text, names):
             continue
         is_remark = is_of_table and line.number in account.remarks
         told = bag | _days_of(line.text, account) if is_remark else bag
@@ -78,6 +79,12 @@ def _outside(account: Account) -> Iterator[SourceLine]:
         explains = not is_remark and _explains_a_column(account, line.text)
         if explains or _has_words(account, line.text) or _names_more(account, line.text, told):
             yield line
+
+
+def _is_asked_of(account: Account, path: str) -> bool:
+    """Whether it was asked what the codes at a path of a tree are."""
+    asked = account.asker.asked.values()
+    return bool(path) and any(q.key.startswith("aside:") and repr(path) in q.text for q in asked)
 
 
 def _days_of(text: str, account: Account) -> set[Thing]:

@@ -5,15 +5,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from afterclear.readers.formats.html_tables import html_tables
-from afterclear.readers.formats.nested import LINE_KEY, Node, json_tree
+from afterclear.readers.formats.nested import LINE_KEY, Node
 from afterclear.readers.formats.printed_lines import printed_text
-from afterclear.readers.formats.xml_tree import xml_tree
 from afterclear.readers.suggest.columns.numbers import OWN_DECIMAL
 from afterclear.readers.suggest.evidence.source_file import SourceFile
 from afterclear.readers.suggest.evidence.table_seen import LOOKED_AT
 from afterclear.readers.text.text_of_bytes import decoded
 
-_COMMENT = re.compile(r"<!--(.*?)-->", re.DOTALL)
+_COMMENT = re.compile(rb"<!--(.*?)-->", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,9 +24,16 @@ class SourceLine:
     text: str
 
 
-def source_lines(source: SourceFile, encoding: str) -> Iterator[SourceLine]:
-    """Give all that a file says, hidden sheets apart: whoever opens it does not see them."""
-    if source.is_workbook:
+def source_lines(source: SourceFile, encoding: str, tree: Node) -> Iterator[SourceLine]:
+    """Give all that a file says, hidden sheets apart: whoever opens it does not see them.
+
+    ``tree``: the part of a nested file that is looked at; None: it is none.
+    """
+    if tree is not None:
+        yield from _of_tree(tree, ())
+        for said in _COMMENT.findall(source.raw):
+            yield SourceLine(0, "", " ".join(said.decode("utf-8", "replace").split()))
+    elif source.is_workbook:
         yield from _of_workbook(source)
     elif source.is_pdf:
         yield from _of_text(printed_text(source.pages))
@@ -35,16 +41,8 @@ def source_lines(source: SourceFile, encoding: str) -> Iterator[SourceLine]:
         is_found = encoding == "detect"
         text = (source.text if is_found else decoded(source.raw, encoding, source.name)).text
         begin = text.lstrip("\ufeff \t\r\n")[:2000].lower()
-        if begin.startswith(("{", "[")):
-            tree, _ = json_tree(text, source.name)
-            yield from _of_tree(tree, ())
-        elif "<table" in text.lower() and begin.startswith("<"):
+        if "<table" in text.lower() and begin.startswith("<"):
             yield from _of_html(text, source.name)
-        elif begin.startswith("<"):
-            yield from _of_tree(xml_tree(source.raw, source.name), ())
-            yield from (
-                SourceLine(0, "", " ".join(said.split())) for said in _COMMENT.findall(text)
-            )
         else:
             yield from _of_text(text)
 
@@ -81,4 +79,4 @@ def _of_tree(node: Node, path: tuple[str, ...]) -> Iterator[SourceLine]:
         for each in node[:LOOKED_AT]:
             yield from _of_tree(each, path)
     elif node is not None:
-        yield SourceLine(0, ".".join(path), str(node))
+        yield SourceLine(0, ".".join(path), str(node).replace(OWN_DECIMAL, "."))

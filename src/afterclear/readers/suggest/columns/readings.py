@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from afterclear.catalogue.folded_words import without_accents
 from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
+from afterclear.readers.formats.nested import NAMES
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.columns.numbers import is_count, is_distance, is_number, parted
 from afterclear.readers.suggest.columns.profiles import (
@@ -156,7 +157,8 @@ def _by_values(role: str, share: float, profile: Profile, sight: Sight) -> Readi
     if role in _WHOLLY and (share < 1.0 or is_hex(profile)):
         return None
     if role == "ecu":
-        if named_units(profile, sight) < 1.0:
+        are_keys = profile.heading.endswith(f".{NAMES}")  # and their things hold codes
+        if named_units(profile, sight) < (_HALF if are_keys else 1.0):
             return None
         return Reading(role, profile.heading, SURE_UNIT, worded("its values are control units"))
     return Reading(role, profile.heading, SURE_BY_VALUES * share, worded("its values alone"))

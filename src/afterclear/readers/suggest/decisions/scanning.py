@@ -137,7 +137,10 @@ def _which_codes(f: Filling) -> None:
         return
     question = Question(
         "codes",
-        worded("Several columns hold codes. Which one says what was stored at that time?"),
+        worded(
+            "Several columns hold codes. Which one says what was stored at that time? No fault is "
+            "made of the others."
+        ),
         tuple(Choice(p.heading, worded("the column {heading!r}", heading=p.heading)) for p in own),
         tuple(", ".join(f"{p.heading}: {p.cells[at]}" for p in own) for at in range(f.n_rows))[:3],
     )
@@ -195,7 +198,9 @@ def _take_silence_in_texts(f: Filling) -> None:
         return
     codes = f.profile("code").cells
     for profile in f.sight.profiles:
-        blank = dict.fromkeys(v for v, code in zip(profile.cells, codes, strict=True) if not code)
+        pairs = list(zip(profile.cells, codes, strict=True))
+        with_code = {v for v, code in pairs if code}  # what they say is not of silence alone
+        blank = dict.fromkeys(v for v, code in pairs if not code and v not in with_code)
         met = [v for v in blank if is_silent_word(v, f.sight.words)]
         if met:
             reason = worded("words of no answer beside an empty code")

@@ -69,12 +69,12 @@ def looked_at(source: SourceFile, words: HeadingWords, units: ControlUnits, aske
     begin = text.text.lstrip("\ufeff \t\r\n")[:2000].lower()
     if begin.startswith(("{", "[")):
         tree, _ = json_tree(text.text, source.name, OWN_DECIMAL)
-        return _in_nested("json", tree, source.name, units)
+        return in_nested("json", tree, source.name, units)
     found: Seen | None
     if "<table" in text.text.lower() and re.search(r"<(?:!doctype html|html|table|body)", begin):
         found = _in_html(text.text, source.name, words)
     elif begin.startswith("<"):
-        return _in_nested("xml", xml_tree(source.raw, source.name), source.name, units)
+        return in_nested("xml", xml_tree(source.raw, source.name), source.name, units)
     else:
         found = (
             _in_delimited(text.text, words)
@@ -273,7 +273,7 @@ def _in_delimited(text: str, words: HeadingWords) -> Seen | None:
     return of_grid("delimited", grids[mark], {"delimiter": mark}, {}, words)
 
 
-def _in_nested(kind: str, tree: Node, where: str, units: ControlUnits) -> Seen:
+def in_nested(kind: str, tree: Node, where: str, units: ControlUnits) -> Seen:
     """Take the path to the deepest list that has the most rows."""
     paths: Counter[tuple[str, ...]] = Counter(_paths(tree, (), units))
     if not paths:
@@ -282,7 +282,7 @@ def _in_nested(kind: str, tree: Node, where: str, units: ControlUnits) -> Seen:
     path = ".".join(deepest)
     spec = MapTable(into="scans", rows=path, columns={})
     frame = nested_table(tree, spec, where).frame
-    return Seen(kind, {}, {"rows": path} if path else {}, frame)
+    return Seen(kind, {}, {"rows": path} if path else {}, frame, tree=tree)
 
 
 def _paths(node: Node, path: tuple[str, ...], units: ControlUnits) -> Iterator[tuple[str, ...]]:

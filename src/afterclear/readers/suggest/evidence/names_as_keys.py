@@ -21,7 +21,7 @@ def has_names_as_keys(node: Mapping[str, Node], units: ControlUnits) -> bool:
     return (
         all(units.named(key) is not None for key in things)
         and all(isinstance(each, list) or _is_of_codes(each) for each in lists)
-        and any(map(_names_code, lists))
+        and any(map(names_code, lists))
     )
 
 
@@ -29,10 +29,10 @@ def _is_of_codes(node: Node) -> bool:
     return isinstance(node, dict) and all(is_a_code(key) for key in node if key != LINE_KEY)
 
 
-def _names_code(node: Node) -> bool:
+def names_code(node: Node) -> bool:
     """Whether a code stands in a list, in one of its objects, or is a key."""
     if isinstance(node, dict):
-        return any(map(is_a_code, node)) or any(map(_names_code, node.values()))
+        return any(map(is_a_code, node)) or any(map(names_code, node.values()))
     if isinstance(node, list):
-        return any(map(_names_code, node))
+        return any(map(names_code, node))
     return node is not None and has_code(node)

@@ -8,6 +8,7 @@ import polars as pl
 
 from afterclear.catalogue.codes import NormalCode, normal_code
 from afterclear.readers.formats.grids import STRUCK_OUT, Grid, table_of_grid
+from afterclear.readers.formats.nested import Node
 from afterclear.readers.maps.checked_map import MapTable
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.suggest.columns.profiles import heading_meanings
@@ -41,6 +42,7 @@ class Seen:
     units: dict[str, str] = field(default_factory=dict)  # heading -> unit in the row below it
     legend: tuple[str, ...] = ()  # what marks mean, as another sheet tells: "P = present"
     heard: list[str] = field(default_factory=list)  # lines beside the table that decided something
+    tree: Node = None  # the whole file, where it is nested
 
 
 def of_grid(
