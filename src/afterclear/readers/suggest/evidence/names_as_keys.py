@@ -35,4 +35,4 @@ def names_code(node: Node) -> bool:
         return any(map(is_a_code, node)) or any(map(names_code, node.values()))
     if isinstance(node, list):
         return any(map(names_code, node))
-    return node is not None and has_code(node)
+    return node is not None and has_code(str(node))  # JSON has true and false
