@@ -1,12 +1,11 @@
 """Columns that nothing is made of, and texts, as far as they may change what rows mean."""
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 
-from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import worded
 from afterclear.readers.maps.source_table import LINE
-from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.doubt import Account, says_cleared
 from afterclear.readers.suggest.columns.profiles import Profile, has_code, is_none_word
 from afterclear.readers.suggest.decisions.weekdays import days_of_week
 from afterclear.readers.suggest.writing import codes_patterns
@@ -16,6 +15,7 @@ _SHORT = 16  # letters of such a word
 _LIKELY = 0.8
 _HALF = 0.5
 _BOTH = 2
+_TWO_DIGITS = re.compile(r"(?:0x)?[0-9A-F]{2}", re.IGNORECASE)
 _MARKS = "?!*\u2713\u2714\u2717\u2718\u00d7"  # a tick, a cross; a dash says nothing
 # Roles of columns on which no row's meaning depends ...
 _HARMLESS = frozenset(
@@ -47,6 +47,10 @@ _HARMLESS = frozenset(
         "complaint",
         "description",
     ]
+)
+_NO_PART = (
+    *("vehicle_id", "vin", "plate", "when", "opened_at", "time_of_day"),
+    *("km", "hours", "technician", "driver", "site", "make", "model", "code"),
 )
 # ... and those of columns that are missed where no other one fills the plain column.
 _MISSED = {
@@ -166,7 +170,7 @@ def _ask_of_clearing(account: Account, profile: Profile) -> bool:
     is_told = any(t.column == "cleared_at" for table in account.tables for t in table.columns)
     if account.decision.into != "scans" or is_told:
         return False
-    said = {v for v in profile.values if _says_cleared(v, account)}
+    said = {v for v in profile.values if says_cleared(v, account.words)}
     places = [at for at, cell in enumerate(profile.cells) if cell in said]
     if not places or account.is_spoken_of(repr(profile.heading)):
         return False
@@ -182,10 +186,6 @@ def _ask_of_clearing(account: Account, profile: Profile) -> bool:
         places,
     )
     return True
-
-
-def _says_cleared(text: str, account: Account) -> bool:
-    return any(account.words.of_word("cell", word) == "cleared" for word in words_of(text))
 
 
 def _ask_of_loss(account: Account, profile: Profile) -> None:
@@ -239,13 +239,54 @@ def _missed(account: Account, profile: Profile) -> str:
             return role
     if into == "vehicles":
         return _missed_of_vehicle(account, profile, filled)
-    if into == "scans" and profile.share(has_code) >= _HALF:
-        return "code"
+    for role, table, looks_like in _BY_LOOKS:
+        if table == into and role not in filled and looks_like(account, profile):
+            return role
     speaks_of_clear = account.words.of_beginning("event", _name(account, profile, 2), anywhere=True)
     is_told = "cleared_at" in filled  # then it is the codes that were cleared, or by whom
     if speaks_of_clear == "cleared" and profile.share(_has_digit) >= _HALF and not is_told:
         return "cleared_at"
     return ""
+
+
+def _is_of_codes(_: Account, profile: Profile) -> bool:
+    return profile.share(has_code) >= _HALF
+
+
+def _is_of_bytes(account: Account, profile: Profile) -> bool:
+    """Whether a column under no known heading has two hex digits for each code, as a status."""
+    is_unknown = not profile.meant and not account.words.of_beginning(
+        "aside", _name(account, profile), anywhere=True
+    )
+    are_hex = profile.share(_TWO_DIGITS.fullmatch) == 1
+    return (
+        is_unknown
+        and are_hex
+        and any(re.search("[A-F]|^0", v, re.IGNORECASE) for v in profile.values)
+    )
+
+
+def _is_of_parts(account: Account, profile: Profile) -> bool:
+    """Whether a column under no known heading has numbers as parts have: letters and figures."""
+    about = account.words.of_beginning("aside", _name(account, profile), anywhere=True)
+    is_of_other = about not in {"", "of_work"} or profile.means(*_NO_PART) >= _HALF
+    is_known = any(account.known.role_of(value) for value in profile.values)
+    n_rows = sum(map(bool, profile.cells))
+    is_varied = len(profile.values) >= max(_BOTH, _HALF * n_rows)
+    return not (is_of_other or is_known) and is_varied and profile.share(_is_number) >= _LIKELY
+
+
+def _is_number(value: str) -> bool:
+    told = re.fullmatch(r"[\w./-]{4,20}", value) and re.search(r"[^\W\d_]", value)
+    return bool(told) and _has_digit(value) and not has_code(value)
+
+
+# What values tell of a column that is missed: role, table, test.
+_BY_LOOKS: tuple[tuple[str, str, Callable[[Account, Profile], bool]], ...] = (
+    ("code", "scans", _is_of_codes),
+    ("status", "scans", _is_of_bytes),
+    ("part_number", "repairs", _is_of_parts),
+)
 
 
 def _missed_of_vehicle(account: Account, profile: Profile, filled: set[str]) -> str:
@@ -297,8 +338,13 @@ def _tells_of_codes(account: Account, profile: Profile) -> bool:
     pairs = list(zip(profile.cells, code.cells, strict=True))
     clean = {(cell, not c or is_none_word(c)) for cell, c in pairs}
     n_words = len(set(profile.cells))
+    coded = {cell for cell, none in clean if not none}  # several words part coded rows
     says_clean = len({none for _, none in clean}) == _BOTH and len(clean) == n_words
-    return says_clean or (n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells)))
+    says_clean = says_clean and len(coded) == 1
+    are_flags = all(account.words.of_word("flag", v) for v in profile.values)
+    return says_clean or (
+        not are_flags and n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells))
+    )
 
 
 def _has_digit(value: str) -> bool:

@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from afterclear.catalogue.control_units import ControlUnits
+from afterclear.catalogue.folded_words import words_of
 from afterclear.catalogue.names_in_text import plain_id
 from afterclear.errors import worded
 from afterclear.readers.maps.heading_words import HeadingWords
@@ -31,6 +32,11 @@ class Instead:
     means: str
     cell: tuple[str, tuple[str, ...]] | None = None  # a heading, and the cells of such rows
     columns: tuple[str, ...] = ()  # plain columns
+
+
+def says_cleared(text: str, words: HeadingWords) -> bool:
+    """Whether a text says that something was cleared."""
+    return any(words.of_word("cell", word) == "cleared" for word in words_of(text))
 
 
 def rows_left_out(heading: str, *cells: str) -> Instead:

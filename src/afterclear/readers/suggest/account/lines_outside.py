@@ -9,7 +9,7 @@ from afterclear.catalogue.folded_words import words_of
 from afterclear.errors import RefusedFileError, worded
 from afterclear.plain import INSTANT_OF, KM_PER_MILE
 from afterclear.readers.maps.source_table import LINE, plain_heading
-from afterclear.readers.suggest.account.doubt import Account
+from afterclear.readers.suggest.account.doubt import Account, says_cleared
 from afterclear.readers.suggest.account.named_things import Thing, things_in
 from afterclear.readers.suggest.account.source_lines import SourceLine, source_lines
 from afterclear.readers.suggest.evidence.footers import footer_word
@@ -166,6 +166,10 @@ def _has_words(account: Account, text: str) -> bool:
     if said == "zone":  # of the zone that is taken anyway nothing is to be asked
         return account.source.delivery.zone.casefold() not in text.casefold()
     is_doubtful = bool(words.of_beginning("doubt", text, anywhere=True))
+    if says_cleared(text, words) and account.decision.into == "scans":
+        told = set(words_of(text))
+        is_made = any(t.column == "cleared_at" for table in account.tables for t in table.columns)
+        return not is_made and not any(words.of_word("flag", word) == "no" for word in told)
     return said in {"validity", "unit"} or is_doubtful
 
 

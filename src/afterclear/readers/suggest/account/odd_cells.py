@@ -148,6 +148,8 @@ def _holds_two(cell: str, column: _Column) -> bool:
         return None not in named and len(named) > 1
     others = [v for v in column.profile.values if v != cell]
     shapes = {id_shape(v) for v in others} - {""}
+    if column.name == "part_number" and len({id_shape(piece) for piece in pieces} | {""}) == _BOTH:
+        return True  # as like each other as two of a kind
     return all(piece in others or id_shape(piece) in shapes for piece in pieces)
 
 

@@ -104,8 +104,7 @@ def fill_repairs(f: Filling) -> None:
     ]
     if not texts and f.has("description"):
         texts = [f.roles["description"].heading]
-    if not texts:
-        texts = _only_text(f)
+    texts = texts or _only_text(f) or _text_of_codes(f)
     if texts:
         spec: dict[str, object] = {"from": texts if len(texts) > 1 else texts[0]}
         if len(texts) > 1:
@@ -118,6 +117,12 @@ def fill_repairs(f: Filling) -> None:
         f.decision.missing.append(
             worded("what was done: no column says it; map notes, action, codes or part_number")
         )
+
+
+def _text_of_codes(f: Filling) -> list[str]:
+    """Give the column of sentences in which the codes stand, where no other tells the work."""
+    headings = {h for t in f.decision.columns if t.column == "codes" for h in t.headings}
+    return [p.heading for p in f.sight.profiles if p.heading in headings and p.is_text]
 
 
 def _only_text(f: Filling) -> list[str]:
