@@ -331,3 +331,84 @@ def test_rows_with_a_flag_of_cancellation_are_left_out_as_answered(
 def test_a_remark_in_the_place_of_a_row_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
     lines = [*SCANS[:4], "from here on in miles,,,,,", *SCANS[4:]]
     assert "line" in keys(suggest(tmp_path, "\n".join(lines) + "\n", words))
+
+
+def test_bytes_of_a_status_and_flags_of_a_code_are_not_passed_over(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    def asked(heading: str, cells: list[str]) -> list[str]:
+        lines = [f"{line},{c}" for line, c in zip(PLAIN, [heading, *cells], strict=True)]
+        return keys(suggest(tmp_path, "\n".join(lines) + "\n", words))
+
+    assert asked("SB", ["2F", "08", "24"]) == ["aside:SB"]
+    assert asked("SB", ["21", "18", "24"]) == []  # it may count something
+    assert asked("Pending", ["true", "false", ""]) == ["aside:Pending"]
+    assert asked("Found", ["yes", "yes", "no"]) == []  # the empty code says it, too
+
+
+PLAIN = (
+    "Vehicle,Date,Odometer km,Module,DTC",
+    "V-01,2026-03-11,83120,Engine,P0301",
+    "V-02,2026-03-12,51650,Engine,P0171",
+    "V-01,2026-03-13,83150,Gearbox,no fault",
+)
+
+
+def test_a_column_of_numbers_as_parts_have_is_not_passed_over(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    def asked(heading: str, of: str) -> list[str]:
+        lines = [line.replace("Part number", heading).replace("-", of) for line in ORDERS]
+        return keys(suggest(tmp_path, "\n".join(lines) + "\n", words))
+
+    assert asked("Part number", "-") == []
+    assert asked("Cat", "-") == ["aside:Cat"]
+
+
+def test_two_numbers_of_parts_in_one_cell_are_asked_about(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "\n".join(ORDERS).replace("IC-12", '"ICX-12,ICX-13"')
+    assert keys(suggest(tmp_path, text + "\n", words)) == ["sense:two-facts"]
+
+
+def test_a_line_below_the_table_that_tells_of_clearing_is_asked_about(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    def asked(line: str) -> list[str]:
+        return keys(suggest(tmp_path, "\n".join([*SCANS, "", line]) + "\n", words))
+
+    assert asked("Codes cleared: yes") == ["line"]
+    assert asked("Codes cleared: no") == []
+    assert asked("Printed by the workshop") == []
+
+
+def test_where_only_texts_with_codes_tell_the_work_they_are_its_notes(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "Date,Van,Mileage km,What happened\n"
+    text += '2026-03-14,V-01,51650,"EML on, read P0301, swapped coil 1, all well"\n'
+    text += '2026-03-15,V-02,60010,"ABS light, C0035, wheel sensor renewed"\n'
+    found = suggest(tmp_path, text, words, {"table": "repairs"})
+    assert 'notes = "What happened"' in found.text
+    order = text + '2026-03-16,V-02,60110,"ABS light, C0035, sensor on order"\n'
+    asked = suggest(tmp_path, order, words, {"table": "repairs"})
+    assert keys(asked) == ["aside:What happened"]
+
+
+def test_a_text_that_means_two_doubts_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
+    """A wrong vehicle alone may be the customer's story; cancelled counts beside it, too."""
+    text = "\n".join(ORDERS).replace("Coil replaced", "cancelled - wrong vehicle")
+    assert keys(suggest(tmp_path, text + "\n", words)) == ["aside:Work"]
+
+
+def test_things_of_a_tree_that_are_called_clearings_are_asked_about(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = (
+        '<borrados><coche matricula="7742 LKD" km="95310"><borrado fecha="12/06/2025" '
+        'hora="10:05" unidad="Motor" codigo="P0301"/></coche></borrados>'
+    )
+    context = Context(words, ControlUnits.load(IMPORTS.parent), KNOWN, NOW)
+    found = suggest_map(deliver(tmp_path, "taller.xml", text.encode()), context, {})
+    assert "table" in keys(found)

@@ -77,14 +77,22 @@ class HeadingWords:
 
         Known are beginnings of words, as languages bend their ends: *anulad* of anulado, anulada.
         """
-        words = words_of(text)
-        fits = [
-            (len("".join(known)), meaning)
-            for at, word in enumerate(words if anywhere else words[:1])
-            for known, meaning in self._beginnings.get((column, word[0]), ())
-            if _begins(known, words[at : at + len(known)])
-        ]
-        return max(fits)[1] if fits else ""
+        fits = self._that_begin(column, words_of(text), anywhere=anywhere)
+        return max(fits, default=(0, ""))[1]
+
+    def all_of_beginning(self, column: str, text: str, *, anywhere: bool = False) -> set[str]:
+        """List all that the words of a text mean: *cancelled, wrong vehicle* is two things."""
+        fits = self._that_begin(column, words_of(text), anywhere=anywhere)
+        return {meaning for _, meaning in fits}
+
+    def _that_begin(
+        self, column: str, words: Words, *, anywhere: bool
+    ) -> Iterator[tuple[int, str]]:
+        """Give what begins as known words do, with the letters of those."""
+        for at, word in enumerate(words if anywhere else words[:1]):
+            for known, meaning in self._beginnings.get((column, word[0]), ()):
+                if _begins(known, words[at : at + len(known)]):
+                    yield len("".join(known)), meaning
 
 
 def _begins(known: Words, words: Words) -> bool:

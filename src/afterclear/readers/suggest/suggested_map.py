@@ -200,7 +200,7 @@ def _decided(
     if seen.kind in {"json", "xml"} and not (known and known[0].table == "clears"):
         readings = not_of_clearing(readings, sight)
     roles = settled(readings)
-    title = f"{delivery.name}\n{seen.title}"
+    title = f"{delivery.name}\n{seen.title}\n{_path_of_time(roles, seen)}"
     into, shared = known or (
         decide_table(roles, sight, title, has_wide=wide is not None, asker=asker),
         None,
@@ -237,6 +237,12 @@ def _decided(
     for each in (filling.decision, *filling.decision.more):
         each.columns = [_with_distinct_headings(t, sight) for t in each.columns]
     return filling.decision
+
+
+def _path_of_time(roles: Mapping[str, Reading], seen: Seen) -> str:
+    """Give the path to the times of a tree: it says what happened then."""
+    is_told = seen.tree is not None and "when" in roles
+    return roles["when"].heading.rpartition(".")[0] if is_told else ""
 
 
 def _without_aside(profiles: list[Profile], picks: Mapping[str, str]) -> list[Profile]:

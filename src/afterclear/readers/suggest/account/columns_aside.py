@@ -145,8 +145,8 @@ def _ask_of_doubt(account: Account, profile: Profile, kinds: frozenset[str] = fr
     doubtful = {
         cell
         for cell in set(profile.cells)
-        if (kind := account.words.of_beginning("doubt", cell, anywhere=not is_of_fault))
-        and (not kinds or kind in kinds)
+        if (told := account.words.all_of_beginning("doubt", cell, anywhere=not is_of_fault))
+        and (not kinds or told & kinds)
     }
     if not kinds and account.words.of_beginning("doubt", _name(account, profile), anywhere=True):
         doubtful |= {v for v in profile.values if account.words.of_word("flag", v) == "yes"}
@@ -338,13 +338,11 @@ def _tells_of_codes(account: Account, profile: Profile) -> bool:
     pairs = list(zip(profile.cells, code.cells, strict=True))
     clean = {(cell, not c or is_none_word(c)) for cell, c in pairs}
     n_words = len(set(profile.cells))
-    coded = {cell for cell, none in clean if not none}  # several words part coded rows
-    says_clean = len({none for _, none in clean}) == _BOTH and len(clean) == n_words
-    says_clean = says_clean and len(coded) == 1
+    if len({none for _, none in clean}) == len(clean) == n_words == _BOTH:
+        return True  # a word for rows with a code, one for those without
     are_flags = all(account.words.of_word("flag", v) for v in profile.values)
-    return says_clean or (
-        not are_flags and n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells))
-    )
+    is_of_each = n_words > _BOTH and n_words == len(set(pairs)) == len(set(code.cells))
+    return is_of_each and not are_flags
 
 
 def _has_digit(value: str) -> bool:
