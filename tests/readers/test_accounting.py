@@ -396,10 +396,10 @@ def test_where_only_texts_with_codes_tell_the_work_they_are_its_notes(
     assert keys(asked) == ["aside:What happened"]
 
 
-def test_a_text_that_means_two_doubts_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
+def test_a_text_may_mean_two_doubts(words: HeadingWords) -> None:
     """A wrong vehicle alone may be the customer's story; cancelled counts beside it, too."""
-    text = "\n".join(ORDERS).replace("Coil replaced", "cancelled - wrong vehicle")
-    assert keys(suggest(tmp_path, text + "\n", words)) == ["aside:Work"]
+    told = words.all_of_beginning("doubt", "Anulowano - zły pojazd", anywhere=True)
+    assert told == {"undone", "other"}
 
 
 def test_things_of_a_tree_that_are_called_clearings_are_asked_about(
@@ -412,3 +412,35 @@ def test_things_of_a_tree_that_are_called_clearings_are_asked_about(
     context = Context(words, ControlUnits.load(IMPORTS.parent), KNOWN, NOW)
     found = suggest_map(deliver(tmp_path, "taller.xml", text.encode()), context, {})
     assert "table" in keys(found)
+
+
+@pytest.mark.parametrize("first", ["A-1,2026-03-11,V-01,83120,Air filter replaced,AF-7"])
+def test_a_table_without_headings_is_missing_them(
+    tmp_path: Path, words: HeadingWords, first: str
+) -> None:
+    """Its first row would be lost, and name the columns."""
+    (missing,) = suggest(tmp_path, "\n".join([first, *ORDERS[2:]]) + "\n", words).missing
+    assert missing.startswith("headings: '2026-03-11' stands where headings should")
+
+
+def test_lines_of_words_without_headings_are_no_table(tmp_path: Path, words: HeadingWords) -> None:
+    text = (
+        "V-01 14.03.2026 83120 km Motor P0301 aktiv\n"
+        "V-01 14.03.2026 83120 km ABS kein Fehler\n"
+        "V-02 15.03.2026 51650 km Motor P0420 gespeichert\n"
+    )
+    context = Context(words, ControlUnits.load(IMPORTS.parent), KNOWN, NOW)
+    assert suggest_map(deliver(tmp_path, "x.txt", text.encode()), context, {}).missing
+
+
+def test_units_that_were_cleared_by_their_heading_are_clearings(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "Veh,When,Km,Units cleared\nV-01,2026-03-14 10:00,83120,all\n"
+    found = suggest(tmp_path, text + "V-02,2026-03-15 10:30,51650,ABS\n", words)
+    assert (found.into, keys(found)) == ("clears", [])
+
+
+def test_a_unit_with_a_code_in_its_name_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
+    text = with_cell("Module", "Engine P0300")
+    assert keys(suggest(tmp_path, text, words)) == ["sense:code-in-unit"]

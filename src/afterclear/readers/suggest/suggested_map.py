@@ -8,6 +8,7 @@ from pathlib import Path
 
 from afterclear.catalogue.control_units import ControlUnits
 from afterclear.errors import RefusedFileError, worded
+from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.heading_words import HeadingWords
 from afterclear.readers.maps.source_table import plain_heading
 from afterclear.readers.suggest.beside.cleared import (
@@ -68,7 +69,7 @@ from afterclear.readers.suggest.decisions.weekdays import order_by_weekdays
 from afterclear.readers.suggest.decisions.which_table import Into, decide_table
 from afterclear.readers.suggest.evidence.decision_draft import Filling
 from afterclear.readers.suggest.evidence.rows_to_skip import whose_blank_rows
-from afterclear.readers.suggest.evidence.table_seen import Seen
+from afterclear.readers.suggest.evidence.table_seen import Seen, is_data
 from afterclear.readers.suggest.shapes.row_kinds import column_of_kinds, kinds_of_rows
 from afterclear.readers.suggest.telling import look_at
 from afterclear.readers.text.languages import language_of
@@ -78,6 +79,8 @@ _AMERICAN = re.compile(
     r"\b(license|odometer \(mi\)|miles?|mi|labor|tire|zip|truck|center|color|catalog)\b",
     re.IGNORECASE,
 )
+# Plain columns that no heading is like: a time, a distance, a code.
+_TOLD = {*INSTANT_OF.values(), "odometer_km", "code", "codes", "vehicle_id", "ecu"}
 _BRITISH = re.compile(
     r"\b(licence|registration|reg no|reg\.? ?mark|labour|tyre|centre|lorry|postcode|colour|mot)\b",
     re.IGNORECASE,
@@ -233,6 +236,7 @@ def _decided(
     fill_picked(filling)
     _keys(filling)
     _miss_codes_as_headings(filling)
+    _miss_headings(filling)
     filling.decision.looks = look_at(whole, readings)
     for each in (filling.decision, *filling.decision.more):
         each.columns = [_with_distinct_headings(t, sight) for t in each.columns]
@@ -259,6 +263,20 @@ def _miss_codes_as_headings(filling: Filling) -> None:
             worded(
                 "code: codes stand among the headings, {coded!r} among them; no map reads that",
                 coded=coded[0],
+            )
+        )
+
+
+def _miss_headings(filling: Filling) -> None:
+    """Take no table whose first row is data: what stands in it would be lost, and names columns."""
+    named = {h for t in filling.decision.columns if t.column in _TOLD for h in t.headings}
+    data = [h for h in named if is_data(h)]
+    if data:
+        filling.decision.missing.append(
+            worded(
+                "headings: {heading!r} stands where headings should; put a line of headings above "
+                "the rows, or give them names in a map of your own",
+                heading=min(data),
             )
         )
 

@@ -13,7 +13,12 @@ from afterclear.errors import worded
 from afterclear.plain import INSTANT_OF
 from afterclear.readers.maps.source_table import LINE
 from afterclear.readers.suggest.account.doubt import WHOSE, Account, Instead, rows_left_out
-from afterclear.readers.suggest.columns.profiles import is_none_word, is_silent_word, says_silence
+from afterclear.readers.suggest.columns.profiles import (
+    has_code,
+    is_none_word,
+    is_silent_word,
+    says_silence,
+)
 
 _NEAR_KM = 2.0  # rounding, and miles beside km
 _SMALL_KM = 1000
@@ -310,6 +315,18 @@ def _means_all(unit: str, account: Account) -> bool:
     return account.words.of_word("ecu", unit) == "all"
 
 
+def _code_in_unit(account: Account) -> Iterator[Finding]:
+    """Find a unit whose name holds a code: two cells were taken for one."""
+    for row in account.stored:
+        unit = str(row.get("ecu") or "")
+        if row["_into"] == "scans" and has_code(unit):
+            yield Finding(
+                "code-in-unit",
+                worded("{unit!r} would be stored as a control unit. Is all of it one?", unit=unit),
+                (row["_line"],),
+            )
+
+
 def _order_of_two(account: Account) -> Iterator[Finding]:
     """Find one order's number on two vehicles, where nearly every other is of one."""
     whose: defaultdict[str, dict[str, int]] = defaultdict(dict)
@@ -445,6 +462,6 @@ _CHECKS: tuple[Callable[[Account], Iterator[Finding]], ...] = (
     *(_two_distances, _falling, _far_day, _small, _counts, _told_twice, _codes_and_none),
     _clean_unsaid,
     _code_denied,
-    *(_silent_with_status, _code_of_all, _order_of_two),
+    *(_silent_with_status, _code_of_all, _code_in_unit, _order_of_two),
     *(_two_cells, _odd_vehicle, _other_vehicle, _status_in_text),
 )

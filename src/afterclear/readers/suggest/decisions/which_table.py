@@ -111,7 +111,7 @@ def decide_table(
     """Decide what a table holds."""
     weights = _weights(roles, sight, title, has_wide=has_wide)
     has_codes = has_wide or "code" in roles or "spn" in roles
-    says_clear = weights["clears"] >= _ENOUGH["clears"]
+    says_clear = weights["clears"] >= _ENOUGH["clears"] or _heads_cleared(roles, sight)
     if says_clear and (_only_cleared(roles, sight) or not has_codes):
         return Into("clears", "a heading or its name says so", weights)
     if has_codes:
@@ -169,6 +169,12 @@ def _only_cleared(roles: Mapping[str, Reading], sight: Sight) -> bool:
     if "when" not in roles:
         return False
     return _speaks_only(sight.by_name[roles["when"].heading], "cleared_at")
+
+
+def _heads_cleared(roles: Mapping[str, Reading], sight: Sight) -> bool:
+    """Recognise units that were cleared by their heading: nothing was read in them."""
+    heading = roles["ecu"].heading if "ecu" in roles else ""
+    return sight.words.of_beginning("event", heading, anywhere=True) == "cleared"
 
 
 def _tells_clearings(sight: Sight) -> bool:

@@ -100,14 +100,14 @@ def best_header(grid: Grid, words: HeadingWords) -> tuple[int, float]:
         if len(named) < 2:
             continue
         known = sum(max(heading_meanings(c, words).values(), default=0.0) for c in named)
-        data = sum(_is_data(c) for c in named)
+        data = sum(is_data(c) for c in named)
         score = known + 0.1 * len(named) / len(cells) - 0.01 * at - data
         if score > most or (most < 0 and score > most):
             best, most = at, score
     return best, most
 
 
-def _is_data(cell: str) -> bool:
+def is_data(cell: str) -> bool:
     """Recognise a cell that is a value and no heading: a number, a date, a code."""
     text = cell.strip()
     if re.fullmatch(r"[\d.,:/ -]{3,}", text):
