@@ -341,9 +341,12 @@ def test_bytes_of_a_status_and_flags_of_a_code_are_not_passed_over(
         return keys(suggest(tmp_path, "\n".join(lines) + "\n", words))
 
     assert asked("SB", ["2F", "08", "24"]) == ["aside:SB"]
+    assert asked("Claim", ["C1", "C2", "C3"]) == []
     assert asked("SB", ["21", "18", "24"]) == []  # it may count something
     assert asked("Pending", ["true", "false", ""]) == ["aside:Pending"]
     assert asked("Found", ["yes", "yes", "no"]) == []  # the empty code says it, too
+    assert asked("Model", ["A", "B", "A"]) == []
+    assert asked("Model", ["A", "B", "B"]) == ["aside:Model"]  # V-01 is of one model
 
 
 PLAIN = (
@@ -444,3 +447,11 @@ def test_units_that_were_cleared_by_their_heading_are_clearings(
 def test_a_unit_with_a_code_in_its_name_is_asked_about(tmp_path: Path, words: HeadingWords) -> None:
     text = with_cell("Module", "Engine P0300")
     assert keys(suggest(tmp_path, text, words)) == ["sense:code-in-unit"]
+
+
+def test_whole_numbers_as_odometers_show_are_not_passed_over(
+    tmp_path: Path, words: HeadingWords
+) -> None:
+    text = "Vehicle,Date,{},Module,DTC\nV-01,2026-03-11,83120,Engine,P0301\n"
+    assert keys(suggest(tmp_path, text.format("Odometer km"), words)) == []
+    assert keys(suggest(tmp_path, text.format("O"), words)) == ["aside:O"]

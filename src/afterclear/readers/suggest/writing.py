@@ -72,6 +72,8 @@ def _aside(seen: Seen, decision: Decision) -> Iterator[str]:
         if heading == LINE or heading in used or any(p.fullmatch(heading) for p in patterns):
             continue
         values = dict.fromkeys(v.strip() for v in seen.frame[heading].head(500) if v and v.strip())
+        if not values and re.fullmatch(r"column \d+", heading):
+            continue  # nothing under no heading
         text = _one_line(", ".join(values))[:60]
         yield f"# not used, kept aside: {_one_line(heading)} ({text})"
 

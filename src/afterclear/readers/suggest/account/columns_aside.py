@@ -16,6 +16,7 @@ _LIKELY = 0.8
 _HALF = 0.5
 _BOTH = 2
 _TWO_DIGITS = re.compile(r"(?:0x)?[0-9A-F]{2}", re.IGNORECASE)
+_OF_ODOMETER = re.compile(r"[1-9]\d{0,2}[ .,']?\d{3}")
 _MARKS = "?!*\u2713\u2714\u2717\u2718\u00d7"  # a tick, a cross; a dash says nothing
 # Roles of columns on which no row's meaning depends ...
 _HARMLESS = frozenset(
@@ -48,6 +49,8 @@ _HARMLESS = frozenset(
         "description",
     ]
 )
+_NAMES = ("vehicle_id", "vin", "plate")
+_OF_A_VEHICLE = ("make", "model", "model_year", "powertrain")
 _NO_PART = (
     *("vehicle_id", "vin", "plate", "when", "opened_at", "time_of_day"),
     *("km", "hours", "technician", "driver", "site", "make", "model", "code"),
@@ -255,15 +258,20 @@ def _is_of_codes(_: Account, profile: Profile) -> bool:
 
 def _is_of_bytes(account: Account, profile: Profile) -> bool:
     """Whether a column under no known heading has two hex digits for each code, as a status."""
-    is_unknown = not profile.meant and not account.words.of_beginning(
-        "aside", _name(account, profile), anywhere=True
-    )
     are_hex = profile.share(_TWO_DIGITS.fullmatch) == 1
-    return (
-        is_unknown
-        and are_hex
-        and any(re.search("[A-F]|^0", v, re.IGNORECASE) for v in profile.values)
-    )
+    is_no_count = any(re.search("[A-F]|^0", v, re.IGNORECASE) for v in profile.values)
+    is_no_number = any(v[0].isdigit() for v in profile.values)  # C1 numbers claims
+    return are_hex and is_no_count and is_no_number and _is_unknown(account, profile)
+
+
+def _is_of_distances(account: Account, profile: Profile) -> bool:
+    """Whether a column under no known heading has whole numbers as odometers show."""
+    return profile.share(_OF_ODOMETER.fullmatch) == 1 and _is_unknown(account, profile)
+
+
+def _is_unknown(account: Account, profile: Profile) -> bool:
+    about = account.words.of_beginning("aside", _name(account, profile), anywhere=True)
+    return not (profile.meant or about)
 
 
 def _is_of_parts(account: Account, profile: Profile) -> bool:
@@ -285,6 +293,8 @@ def _is_number(value: str) -> bool:
 _BY_LOOKS: tuple[tuple[str, str, Callable[[Account, Profile], bool]], ...] = (
     ("code", "scans", _is_of_codes),
     ("status", "scans", _is_of_bytes),
+    ("odometer_km", "scans", _is_of_distances),
+    ("odometer_km", "repairs", _is_of_distances),
     ("part_number", "repairs", _is_of_parts),
 )
 
@@ -313,7 +323,19 @@ def _may_part_rows(account: Account, profile: Profile) -> bool:
         return False
     if _is_of_other_time(account, profile) or _tells_of_codes(account, profile):
         return False
-    return profile.means(*_HARMLESS) < _HALF and not _says_what_was_cleared(account, profile)
+    is_harmless = profile.means(*_HARMLESS) >= _HALF and not _differs_within(account, profile)
+    return not is_harmless and not _says_what_was_cleared(account, profile)
+
+
+def _differs_within(account: Account, profile: Profile) -> bool:
+    """Whether what is headed as a vehicle's make or model is not the same in all its rows."""
+    if profile.means(*_OF_A_VEHICLE) < _HALF:
+        return False
+    headings = {h for t in account.decision.columns if t.column in _NAMES for h in t.headings}
+    vehicle = next((p for p in account.profiles if p.heading in headings), None)
+    cells = zip(vehicle.cells, profile.cells, strict=True) if vehicle else ()
+    pairs = {(whose, own) for whose, own in cells if whose and own}
+    return len(pairs) > len({whose for whose, _ in pairs})
 
 
 def _says_what_was_cleared(account: Account, profile: Profile) -> bool:
